@@ -1,0 +1,1 @@
+"""What the unit records, and every way in or out."""

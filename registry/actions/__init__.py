@@ -1,0 +1,1 @@
+"""One verb a module; each opens its own transaction and asks access first."""

@@ -1,0 +1,1 @@
+"""One module a command; printing and exit statuses live in output alone."""

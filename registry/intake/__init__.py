@@ -1,0 +1,1 @@
+"""Tables in: bytes to rows and problems; nothing here knows a database."""

@@ -1,0 +1,1 @@
+"""The database and the image files; only this room builds a select, and no rule is decided here."""

@@ -1,0 +1,1 @@
+"""Pages; nothing here imports sqlalchemy or decides a rule."""

@@ -1,0 +1,1 @@
+"""A table in, SVG and its text alternative out."""
