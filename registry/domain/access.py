@@ -1,0 +1,133 @@
+"""Who may do and see what: one table by role, and the rules over persons.
+
+What is absent from the table is not allowed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from registry.domain.problems import NotAllowedError
+from registry.domain.words import parse_word
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping
+
+
+class Role(StrEnum):
+    """What an account is for."""
+
+    REGISTRAR = "registrar"
+    SURGEON = "surgeon"
+    QUALITY_LEAD = "quality lead"
+    STEWARD = "steward"
+
+
+class Deed(StrEnum):
+    """What a person may want to do or see."""
+
+    ENTER_CASES = "enter cases and constructs"
+    LOAD_READINGS = "load readings made elsewhere"
+    LOAD_SCANS = "load scans"
+    SEE_CASES = "see cases"
+    READ_SCREWS = "read screws"
+    SEE_RATES = "see the unit's rates"
+    SEE_SURGEONS = "see rates by surgeon"
+    MANAGE_ACCOUNTS = "manage accounts"
+    UPGRADE = "upgrade the ledger"
+    VERIFY = "verify the ledger"
+
+
+class Reach(IntEnum):
+    """How far a role reaches."""
+
+    NONE = 0
+    OWN = 1
+    ALL = 2
+
+
+_TABLE: Mapping[Deed, Mapping[Role, Reach]] = MappingProxyType(
+    {
+        Deed.ENTER_CASES: {
+            Role.REGISTRAR: Reach.ALL,
+            Role.SURGEON: Reach.OWN,
+            Role.QUALITY_LEAD: Reach.ALL,
+        },
+        Deed.LOAD_READINGS: {Role.QUALITY_LEAD: Reach.ALL},
+        Deed.LOAD_SCANS: {Role.REGISTRAR: Reach.ALL, Role.QUALITY_LEAD: Reach.ALL},
+        Deed.SEE_CASES: {Role.SURGEON: Reach.OWN, Role.QUALITY_LEAD: Reach.ALL},
+        Deed.READ_SCREWS: {
+            Role.REGISTRAR: Reach.ALL,
+            Role.SURGEON: Reach.ALL,
+            Role.QUALITY_LEAD: Reach.ALL,
+        },
+        Deed.SEE_RATES: {
+            Role.REGISTRAR: Reach.ALL,
+            Role.SURGEON: Reach.ALL,
+            Role.QUALITY_LEAD: Reach.ALL,
+        },
+        Deed.SEE_SURGEONS: {
+            Role.REGISTRAR: Reach.OWN,
+            Role.SURGEON: Reach.OWN,
+            Role.QUALITY_LEAD: Reach.ALL,
+        },
+        Deed.MANAGE_ACCOUNTS: {Role.STEWARD: Reach.ALL},
+        Deed.UPGRADE: {Role.STEWARD: Reach.ALL},
+        Deed.VERIFY: {Role.STEWARD: Reach.ALL, Role.QUALITY_LEAD: Reach.ALL},
+    }
+)
+
+
+@dataclass(frozen=True)
+class Viewer:
+    """The account that asks.
+
+    Attributes
+    ----------
+    account_id : int
+    name : the account's name
+    person_id : whose account it is, or None
+    roles : may be several
+    is_local_operator : the shell's own account, who sees all
+    """
+
+    account_id: int
+    name: str
+    person_id: int | None
+    roles: frozenset[Role]
+    is_local_operator: bool = False
+
+
+def parse_roles(text: str) -> frozenset[Role]:
+    """Return the roles in a comma-separated list; ValueError names the words that exist."""
+    return frozenset(parse_word(Role, word) for word in text.split(",") if word.strip())
+
+
+def reach(viewer: Viewer, deed: Deed) -> Reach:
+    """Return how far the viewer reaches; the widest of their roles."""
+    if viewer.is_local_operator:
+        return Reach.ALL
+    row = _TABLE.get(deed, {})
+    return max((row.get(role, Reach.NONE) for role in viewer.roles), default=Reach.NONE)
+
+
+def require(viewer: Viewer, deed: Deed, *, at_least: Reach = Reach.OWN) -> Reach:
+    """Return the viewer's reach, or raise NotAllowedError where it falls short."""
+    found = reach(viewer, deed)
+    if found < at_least:
+        raise NotAllowedError(f"{viewer.name} may not {deed}")
+    return found
+
+
+def may_read(viewer: Viewer, participants: Collection[int]) -> bool:
+    """Return whether the viewer may read a screw of a case with these participants.
+
+    Nobody reads a case in which they operated or assisted, whatever their role; a reader is a
+    person, so an account without one reads nothing.
+    """
+    if viewer.person_id is None or viewer.person_id in participants:
+        return False
+    return reach(viewer, Deed.READ_SCREWS) is Reach.ALL

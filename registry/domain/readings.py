@@ -1,0 +1,79 @@
+"""A reading: one reader's measurement of one screw on one scan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from registry.domain.directions import PEDICLE_WALLS, Direction
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from decimal import Decimal
+
+
+class ReadingRole(StrEnum):
+    """Which of a screw's readings this is."""
+
+    FIRST = "first"
+    SECOND = "second"
+    ADJUDICATION = "adjudication"
+
+
+class Method(StrEnum):
+    """The way an extent was found."""
+
+    CONTOUR = "contour"
+    CALLIPER = "calliper"
+    BY_EYE = "by eye"
+    TYPED = "typed"
+
+
+class NotAssessableReason(StrEnum):
+    """Why a screw cannot be read."""
+
+    ARTEFACT = "artefact"
+    NOT_COVERED = "not covered"
+    SCREW_NOT_THERE = "screw not there"
+
+
+class Confidence(StrEnum):
+    """The reader's own."""
+
+    HIGH = "high"
+    MODERATE = "moderate"
+    LOW = "low"
+
+
+@dataclass(frozen=True)
+class ReadingFacts:
+    """What consensus needs to know of a reading.
+
+    Attributes
+    ----------
+    reading_id : int
+    role : ReadingRole
+    is_assessable : bool
+    extents_mm : whole tenths by direction, None where not measured
+    bearing_deg : of the greatest pedicle extent, 0 medial, 90 cranial, 180 lateral, 270 caudal;
+        None where there is none or it was not kept
+    """
+
+    reading_id: int
+    role: ReadingRole
+    is_assessable: bool
+    extents_mm: Mapping[Direction, Decimal | None] = field(default_factory=dict)
+    bearing_deg: Decimal | None = None
+
+    def greatest_wall(self) -> Direction | None:
+        """Return the wall of the greatest pedicle extent, or None where none is above 0."""
+        found = [
+            (value, wall)
+            for wall in PEDICLE_WALLS
+            if (value := self.extents_mm.get(wall)) is not None and value > 0
+        ]
+        if not found:
+            return None
+        top = max(value for value, _ in found)
+        return next(wall for value, wall in found if value == top)

@@ -1,0 +1,56 @@
+"""The unit's settings and their defaults; read from a file and the environment elsewhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+from registry.domain.consensus import AgreementRule
+from registry.domain.scales import DEFAULT_SCALE
+from registry.domain.second_reading import SecondReadingRule
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Every setting, with its default.
+
+    Attributes
+    ----------
+    unit_name : shown on pages and reports
+    zone : IANA zone in which the unit's days are counted
+    scale : grading scale of the unit
+    headline_mm : cut-off of the headline rate
+    cut_offs_mm : a reading near one of these asks for a second
+    near_share : how likely the other side must be for a reading to be near a cut-off
+    tolerance_mm : two readings may differ by this much
+    floor_mm : a measured extent below it is 0
+    audit_window_days : first and last day after the operation for an audit scan
+    minimum_graded : fewer graded screws than this show counts and no rate
+    second_reads_all : every screw is read twice
+    second_share : random share of the other first readings that are read twice
+    session_hours : a sign-in ends after this
+    session_idle_minutes : and after this without a request
+    """
+
+    unit_name: str = "Spinal unit"
+    zone: str = "UTC"
+    scale: str = DEFAULT_SCALE
+    headline_mm: Decimal = Decimal(2)
+    cut_offs_mm: tuple[Decimal, ...] = (Decimal(2), Decimal(4))
+    near_share: Decimal = Decimal("0.2")
+    tolerance_mm: Decimal = Decimal(1)
+    floor_mm: Decimal = Decimal("0.3")
+    audit_window_days: tuple[int, int] = (0, 90)
+    minimum_graded: int = 10
+    second_reads_all: bool = False
+    second_share: Decimal = Decimal("0.1")
+    session_hours: int = 12
+    session_idle_minutes: int = 60
+
+    def agreement_rule(self) -> AgreementRule:
+        """Return the rule for two readings."""
+        return AgreementRule(self.scale, self.tolerance_mm, self.headline_mm)
+
+    def second_reading_rule(self) -> SecondReadingRule:
+        """Return the rule for second readings."""
+        return SecondReadingRule(self.second_reads_all, self.second_share)
