@@ -1,0 +1,95 @@
+"""How rates are said to people: headings, percentages, and the sentences beside the rows."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reports.tables.splits import PERSONS, IntervalName, Split
+
+if TYPE_CHECKING:
+    from reports.tables.rates import RateRow, RateTable
+
+HEADINGS = (
+    *("patients", "with a breach", "placed", "imaged", "graded", "breached"),
+    *("rate %", "interval %", "design effect", "df"),
+)
+
+_METHODS = {
+    IntervalName.CLUSTERED: "score interval on effective screws, patients as clusters",
+    IntervalName.WILSON: "Wilson, screws treated as independent",
+    IntervalName.CLOPPER_PEARSON: "Clopper-Pearson, screws treated as independent",
+    IntervalName.JEFFREYS: "Jeffreys, screws treated as independent",
+}
+
+
+def stratum_heading(split: Split) -> str:
+    """Return a split as a heading: entry technique, diameter mm."""
+    return "diameter mm" if split is Split.DIAMETER else split.value.replace("_", " ")
+
+
+def percent(share: float) -> str:
+    """Return a proportion in per cent with one decimal."""
+    return f"{100 * share:.1f}"
+
+
+def words_of(row: RateRow) -> list[str]:
+    """Return a row's cells under `HEADINGS`; a dash where a number is undefined."""
+    counts = (row.patients, row.patients_with_event, row.placed, row.imaged, row.graded)
+    rate, interval = "-", "-"
+    if row.rate is not None and row.low is not None and row.high is not None:
+        rate, interval = percent(row.rate), f"{percent(row.low)} to {percent(row.high)}"
+    effect = "-" if row.design_effect is None else f"{row.design_effect:.2f}"
+    df = "-" if row.df is None else f"{row.df:.1f}"
+    return [*map(str, counts), str(row.breached), rate, interval, effect, df]
+
+
+def interval_words(table: RateTable) -> str:
+    """Return the interval's confidence and method: 95% interval: ..."""
+    return f"{_confidence(table)} interval: {_METHODS[table.question.interval]}"
+
+
+def period_words(table: RateTable) -> str:
+    """Return the period of operations in words."""
+    start, end = table.question.start, table.question.end
+    if start and end:
+        return f"operations from {start} to {end}"
+    if start:
+        return f"operations from {start}"
+    return f"operations up to {end}" if end else "all operations"
+
+
+def notes(table: RateTable) -> list[str]:
+    """Return the sentences that must stand beside the rows."""
+    asked, unit = table.question, table.unit
+    event = asked.event.words()
+    said = [f"{event[0].upper()}{event[1:]}; {period_words(table)}.", f"{interval_words(table)}."]
+    if asked.interval is IntervalName.CLUSTERED:
+        own = "not defined yet" if unit.rho is None else f"{unit.rho:.3f}"
+        said.append(
+            f"Correlation within patients used: {unit.pooled_rho:.3f}, from the unit's own ({own}; "
+            f"{_counted(unit.patients, 'patient')}, {unit.patients_with_event} with such a breach) "
+            "and an assumed 0.10 worth 25 patients."
+        )
+        if PERSONS & set(asked.by):
+            said.append(
+                "Where a surgeon's own clustering cannot be seen, the interval assumes the unit's."
+            )
+    if any(row.graded < asked.minimum for row in table.rows):
+        said.append(f"Below {asked.minimum} graded screws counts are given and no rate.")
+    owed = sum(row.provisional for row in table.rows)
+    if owed:
+        said.append(
+            f"Provisional, a second reading or an adjudication is owed: "
+            f"{_counted(owed, 'graded screw')}."
+        )
+    return said
+
+
+def _confidence(table: RateTable) -> str:
+    """Return the confidence in per cent: 95%, 99.8%."""
+    return f"{100 * table.question.confidence:.10g}%"
+
+
+def _counted(number: int, noun: str) -> str:
+    """Return a number with its noun: 1 patient, 2 patients."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -1,0 +1,317 @@
+"""Breach rates by stratum, each with its patients, its completeness and its interval.
+
+The clustering that an interval uses is that of the whole unit, whatever is shown: every counted
+screw up to the end of the asked period, for the same event.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from registry.domain.problems import BadInputError, Fault
+from reports.frame import Event, Intended, Threshold
+from reports.statistics.clustered import (
+    ClusteredResult,
+    UnitClustering,
+    clustered_interval,
+    unit_clustering,
+)
+from reports.statistics.intervals import Interval, clopper_pearson, jeffreys, wilson
+from reports.tables.rate_words import HEADINGS, notes, stratum_heading, words_of
+from reports.tables.splits import IntervalName, Split, strata
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    import numpy.typing as npt
+    import pandas as pd
+
+    from registry.domain.directions import Direction
+
+PLAIN_INTERVALS = {
+    IntervalName.WILSON: wilson,
+    IntervalName.CLOPPER_PEARSON: clopper_pearson,
+    IntervalName.JEFFREYS: jeffreys,
+}
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is asked of the rates; BadInputError where it cannot be answered.
+
+    Attributes
+    ----------
+    by : none, one or two splits, which are crossed
+    start, end : days of operation, both included; None for open
+    threshold, direction, intended : what counts as a breach
+    interval : clustered, or a plain one that treats screws as independent
+    minimum : graded screws below which counts are given and no rate
+    confidence : of the interval, above 0 and below 1
+    """
+
+    by: tuple[Split, ...] = ()
+    start: date | None = None
+    end: date | None = None
+    threshold: Threshold = Threshold.TWO_MM
+    direction: Direction | None = None
+    intended: Intended = Intended.INCLUDE
+    interval: IntervalName = IntervalName.CLUSTERED
+    minimum: int = 10
+    confidence: float = 0.95
+
+    def __post_init__(self) -> None:
+        faults = []
+        if len(self.by) > 2 or len(set(self.by)) < len(self.by):  # noqa: PLR2004 - two are crossed
+            faults.append(
+                Fault(f"cannot split by {', '.join(self.by)}", "by", "give one or two, not alike")
+            )
+        if self.start and self.end and self.start > self.end:
+            faults.append(
+                Fault(f"{self.start} is after {self.end}", "from", "give the earlier day first")
+            )
+        if self.minimum < 0:
+            faults.append(Fault(f"{self.minimum} is below 0", "minimum", "give 0 or more"))
+        if not 0 < self.confidence < 1:
+            faults.append(
+                Fault(f"{self.confidence} is not between 0 and 1", "confidence", "give 0.95")
+            )
+        if faults:
+            raise BadInputError(*faults)
+
+    @property
+    def event(self) -> Event:
+        """Return what counts as a breach."""
+        return Event(self.threshold, self.direction, self.intended)
+
+
+@dataclass(frozen=True)
+class RateRow:
+    """One stratum.
+
+    Attributes
+    ----------
+    stratum : the split's name and its value, in the order asked; empty for all screws together
+    patients : with at least one graded screw
+    patients_with_event : of those, with at least one breach
+    placed, imaged, graded, breached : screws
+    provisional : graded screws of which a second reading or an adjudication is owed
+    rate, low, high : proportions; None below the minimum and without a graded screw
+    design_effect : by how much sharing patients lessens the number of screws, 1 for the plain
+        intervals; None without a graded screw
+    effective : graded screws divided by the design effect; None without a graded screw
+    df : degrees of freedom; None for the plain intervals and without a graded screw
+    """
+
+    stratum: Mapping[Split, str]
+    patients: int
+    patients_with_event: int
+    placed: int
+    imaged: int
+    graded: int
+    breached: int
+    provisional: int
+    rate: float | None
+    low: float | None
+    high: float | None
+    design_effect: float | None
+    effective: float | None
+    df: float | None
+
+    @property
+    def patient_share(self) -> float | None:
+        """Return the share of patients with at least one breach; None without patients."""
+        return self.patients_with_event / self.patients if self.patients else None
+
+
+@dataclass(frozen=True)
+class RateTable:
+    """The answer to a question, and what the unit's patients told about clustering.
+
+    Attributes
+    ----------
+    question : what was asked
+    unit : what was pooled; of every counted screw of the unit, whoever looks
+    rows : levels and regions cranial first, diameters by size, all else alphabetical
+    """
+
+    question: Question
+    unit: UnitClustering
+    rows: tuple[RateRow, ...]
+
+    def as_json(self) -> dict[str, object]:
+        """Return the table as `rates --format json` prints it."""
+        asked = self.question
+        return {
+            "by": [split.value for split in asked.by],
+            "threshold": asked.threshold.value,
+            "direction": asked.direction.value if asked.direction else None,
+            "from": asked.start.isoformat() if asked.start else None,
+            "to": asked.end.isoformat() if asked.end else None,
+            "interval": {"name": asked.interval.value, "confidence": asked.confidence},
+            "rows": [
+                {
+                    "stratum": {split.value: row.stratum[split] for split in asked.by},
+                    "patients": row.patients,
+                    "patients_with_event": row.patients_with_event,
+                    "placed": row.placed,
+                    "imaged": row.imaged,
+                    "graded": row.graded,
+                    "breached": row.breached,
+                    "rate": row.rate,
+                    "low": row.low,
+                    "high": row.high,
+                    "design_effect": row.design_effect,
+                    "df": row.df,
+                }
+                for row in self.rows
+            ],
+        }
+
+    def cells(self) -> list[list[object]]:
+        """Return a heading and a line a stratum, numbers unrounded and None where undefined."""
+        names = [
+            *("patients", "patients_with_event", "placed", "imaged", "graded", "breached"),
+            *("provisional", "rate", "low", "high", "design_effect", "effective", "df"),
+        ]
+        by = self.question.by
+        lines: list[list[object]] = [[*(split.value for split in by), *names, "pooled_rho"]]
+        for row in self.rows:
+            values = [getattr(row, name) for name in names]
+            lines.append([*(row.stratum[split] for split in by), *values, self.unit.pooled_rho])
+        return lines
+
+    def as_csv(self) -> str:
+        """Return the cells as comma-separated text; a cell without a value is empty."""
+        text = io.StringIO()
+        csv.writer(text, lineterminator="\n").writerows(self.cells())
+        return text.getvalue()
+
+    def text_rows(self) -> list[list[str]]:
+        """Return a heading and a line a stratum, as people read them: per cent, one decimal."""
+        heading = [*(stratum_heading(split) for split in self.question.by), *HEADINGS]
+        return [heading] + [
+            [*(row.stratum[split] for split in self.question.by), *words_of(row)]
+            for row in self.rows
+        ]
+
+    def notes(self) -> list[str]:
+        """Return the sentences that must stand beside the rows."""
+        return notes(self)
+
+
+def rates(
+    unit: pd.DataFrame,
+    question: Question,
+    *,
+    visible: Sequence[bool] | npt.NDArray[np.bool_] | None = None,
+    labels: Mapping[int, str] | None = None,
+) -> RateTable:
+    """Return the rates of the screws that may be shown, pooled over the whole unit.
+
+    `unit` is the frame of every counted screw; `visible` says, screw by screw, which may be shown
+    (None: all); `labels` gives the name or code of each person, needed when split by surgeon or
+    operator. Screws of levels without a pedicle grade stand only in a table split by level.
+    """
+    event = question.event
+    table = unit.reset_index(drop=True)
+    graded, breached = event.graded(table), event.breached(table)
+    period = np.ones(len(table), dtype=np.bool_)
+    if question.end:
+        period &= (table["operated_on"] <= np.datetime64(question.end)).to_numpy()
+    pooled = graded.to_numpy() & period
+    patients = np.unique(table["patient"].to_numpy(dtype=object), return_inverse=True)[1]
+    clustering = unit_clustering(
+        breached.to_numpy()[pooled],
+        patients[pooled].astype(np.int64),
+        table["surgeon"].to_numpy()[pooled],
+    )
+    if question.start:
+        period &= (table["operated_on"] >= np.datetime64(question.start)).to_numpy()
+    if Split.LEVEL not in question.by:
+        period &= table["pedicle"].to_numpy()
+    shown = period & _mask(visible, len(table))
+    counted = table[["imaged", "provisional"]].assign(
+        graded=graded, breached=breached, patient=patients
+    )
+    rows = [
+        _row(stratum, counted.loc[members], clustering, question)
+        for stratum, members in strata(table[shown], question.by, labels or {})
+    ]
+    return RateTable(question=question, unit=clustering, rows=tuple(rows))
+
+
+def _mask(
+    visible: Sequence[bool] | npt.NDArray[np.bool_] | None, length: int
+) -> npt.NDArray[np.bool_]:
+    """Return the mask of what may be shown, checked for its length."""
+    if visible is None:
+        return np.ones(length, dtype=np.bool_)
+    mask = np.asarray(visible, dtype=np.bool_)
+    if mask.shape != (length,):
+        raise ValueError(f"a mask of {mask.shape} for {length} screws")
+    return mask
+
+
+def _row(
+    stratum: Mapping[Split, str],
+    screws: pd.DataFrame,
+    clustering: UnitClustering,
+    question: Question,
+) -> RateRow:
+    """Return the counts and the interval of one stratum."""
+    graded = screws[screws["graded"]]
+    _, patient = np.unique(graded["patient"].to_numpy(), return_inverse=True)
+    sizes = np.bincount(patient)
+    events = np.bincount(patient, weights=graded["breached"], minlength=len(sizes))
+    breached = int(graded["breached"].sum())
+    result = _interval(events.astype(np.int64), sizes, clustering, question)
+    is_shown = result is not None and len(graded) >= question.minimum
+    interval = result.interval if result and is_shown else None
+    return RateRow(
+        stratum=stratum,
+        patients=len(sizes),
+        patients_with_event=int((events > 0).sum()),
+        placed=len(screws),
+        imaged=int(screws["imaged"].sum()),
+        graded=len(graded),
+        breached=breached,
+        provisional=int(graded["provisional"].sum()),
+        rate=breached / len(graded) if is_shown else None,
+        low=interval.low if interval else None,
+        high=interval.high if interval else None,
+        design_effect=result.design_effect if result else None,
+        effective=result.effective if result else None,
+        df=result.df if result else None,
+    )
+
+
+@dataclass(frozen=True)
+class _PlainResult:
+    """What a plain interval has in place of a clustered result."""
+
+    interval: Interval
+    effective: float
+    design_effect: float = 1.0
+    df: None = None
+
+
+def _interval(
+    events: npt.NDArray[np.int64],
+    sizes: npt.NDArray[np.int64],
+    clustering: UnitClustering,
+    question: Question,
+) -> ClusteredResult | _PlainResult | None:
+    """Return the interval asked for, or None without a graded screw."""
+    graded, breached = int(sizes.sum()), int(events.sum())
+    if not graded:
+        return None
+    if question.interval is IntervalName.CLUSTERED:
+        return clustered_interval(events, sizes, clustering, question.confidence)
+    plain = PLAIN_INTERVALS[question.interval]
+    return _PlainResult(plain(breached, graded, question.confidence), float(graded))
