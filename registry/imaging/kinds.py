@@ -1,0 +1,165 @@
+"""What a DICOM file is: a slice of a CT series, or something else and what.
+
+Storage classes, Image Type and the modules' attributes are those of DICOM PS3.3 and PS3.6; the
+burned-in rule is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from pydicom.uid import (
+    UID,
+    CTImageStorage,
+    EnhancedCTImageStorage,
+    EnhancedMRImageStorage,
+    LegacyConvertedEnhancedCTImageStorage,
+    LegacyConvertedEnhancedMRImageStorage,
+    MediaStorageDirectoryStorage,
+    MRImageStorage,
+    MultiFrameGrayscaleByteSecondaryCaptureImageStorage,
+    MultiFrameGrayscaleWordSecondaryCaptureImageStorage,
+    MultiFrameSingleBitSecondaryCaptureImageStorage,
+    MultiFrameTrueColorSecondaryCaptureImageStorage,
+    SecondaryCaptureImageStorage,
+    XRay3DAngiographicImageStorage,
+    XRayRadiationDoseSRStorage,
+)
+
+from registry.imaging.sources import printable
+
+if TYPE_CHECKING:
+    from pydicom.dataset import Dataset
+
+LARGEST_SIDE = 4096
+_LOCALIZER_WORDS = {"LOCALIZER", "SCOUT", "TOPOGRAM", "SURVEY"}
+_PICTURE_WORDS = {"SCREEN", "SCREEN SAVE", "SCREENSAVE", "PROJECTION IMAGE", "MIP", "VRT"}
+_HOUNSFIELD_TYPES = {"", "HU", "HU_MOD", "US"}
+_NOT_CT = "it is no CT image"
+_MULTI_FRAME = (
+    "multi-frame images are not read by this version; have the series sent as single slices"
+)
+
+
+class Kind(NamedTuple):
+    """What a file is, and why it is no slice to read."""
+
+    what: str
+    why: str
+
+
+_BY_CLASS = {
+    MediaStorageDirectoryStorage: Kind("DICOMDIR", "a table of contents without an image"),
+    EnhancedCTImageStorage: Kind("multi-frame CT", _MULTI_FRAME),
+    LegacyConvertedEnhancedCTImageStorage: Kind("multi-frame CT", _MULTI_FRAME),
+    XRay3DAngiographicImageStorage: Kind("multi-frame 3D X-ray image", _MULTI_FRAME),
+    XRayRadiationDoseSRStorage: Kind("dose report", _NOT_CT),
+    MRImageStorage: Kind("MR image", _NOT_CT),
+    EnhancedMRImageStorage: Kind("MR image", _NOT_CT),
+    LegacyConvertedEnhancedMRImageStorage: Kind("MR image", _NOT_CT),
+} | dict.fromkeys(
+    (
+        SecondaryCaptureImageStorage,
+        MultiFrameSingleBitSecondaryCaptureImageStorage,
+        MultiFrameGrayscaleByteSecondaryCaptureImageStorage,
+        MultiFrameGrayscaleWordSecondaryCaptureImageStorage,
+        MultiFrameTrueColorSecondaryCaptureImageStorage,
+    ),
+    Kind("secondary capture", "a picture of a screen or of another image, whatever its modality"),
+)
+# The rest by a word of the class's name in PS3.6, the most telling first.
+_BY_NAME = (
+    ("Presentation State", "presentation state"),
+    ("Encapsulated", "document (PDF or the like)"),
+    ("Key Object", "key object selection"),
+    (" SR ", "structured report"),
+)
+
+
+def other_than_slice(dataset: Dataset) -> Kind | None:
+    """Return what the file is and why it stays out, or None for a slice of a CT series."""
+    for look in (_class, _modality, _image_type, _pixels, _values, _geometry):
+        if (kind := look(dataset)) is not None:
+            return kind
+    return None
+
+
+def _class(dataset: Dataset) -> Kind | None:
+    meta = getattr(dataset, "file_meta", None)
+    stored = dataset.get("SOPClassUID") or (meta.get("MediaStorageSOPClassUID") if meta else None)
+    if not stored:
+        return Kind("DICOM without a storage class", "what it holds is not said")
+    uid = UID(str(stored))
+    if uid == CTImageStorage:
+        return None
+    if uid in _BY_CLASS:
+        return _BY_CLASS[uid]
+    for word, what in _BY_NAME:
+        if word in f"{uid.name} ":
+            return Kind(what, _NOT_CT)
+    name = uid.name if not uid.is_private and uid.name != uid else "object of an unknown class"
+    return Kind(str(name), _NOT_CT)
+
+
+def _modality(dataset: Dataset) -> Kind | None:
+    modality = printable(str(dataset.get("Modality") or ""))
+    if modality != "CT":
+        return Kind(f"image of modality {modality or '(not said)'}", "only CT is read")
+    if int(dataset.get("NumberOfFrames") or 1) > 1:
+        return Kind("multi-frame CT", _MULTI_FRAME)
+    return None
+
+
+def _image_type(dataset: Dataset) -> Kind | None:
+    words = set(image_type(dataset))
+    if words & _LOCALIZER_WORDS:
+        return Kind("localizer", "a projection, not a slice")
+    if words & _PICTURE_WORDS:
+        return Kind("rendered picture", "its values are not those of a slice")
+    if str(dataset.get("BurnedInAnnotation") or "").upper() == "YES":
+        return Kind("image with burned-in text", "the text may name the patient")
+    return None
+
+
+def image_type(dataset: Dataset) -> tuple[str, ...]:
+    """Return the words of Image Type (0008,0008), in capitals."""
+    value = dataset.get("ImageType") or ()
+    words = (value,) if isinstance(value, str) else tuple(value)
+    return tuple(str(word).strip().upper() for word in words)
+
+
+def _pixels(dataset: Dataset) -> Kind | None:
+    rows, columns = int(dataset.get("Rows") or 0), int(dataset.get("Columns") or 0)
+    if not (0 < rows <= LARGEST_SIDE and 0 < columns <= LARGEST_SIDE):
+        return Kind("CT without an image", f"{rows} rows and {columns} columns cannot be read")
+    if int(dataset.get("SamplesPerPixel") or 1) != 1:
+        return Kind("colour image", "a CT slice has one value a voxel")
+    photometric = str(dataset.get("PhotometricInterpretation") or "MONOCHROME2")
+    if photometric != "MONOCHROME2":
+        return Kind("CT image in inverted or coloured form", f"it is stored as {photometric}")
+    bits = int(dataset.get("BitsAllocated") or 0)
+    if bits != 16:  # noqa: PLR2004 - CT Image Module, PS3.3 C.8.2.1.1.4: Bits Allocated is 16
+        return Kind(f"CT image of {bits} bits", "Hounsfield units need 16")
+    return None
+
+
+def _values(dataset: Dataset) -> Kind | None:
+    if dataset.get("RescaleSlope") is None or dataset.get("RescaleIntercept") is None:
+        return Kind("CT image without a rescale", "its Hounsfield units cannot be told")
+    unit = printable(str(dataset.get("RescaleType") or "")).strip().upper()
+    if unit not in _HOUNSFIELD_TYPES:
+        return Kind(f"map in {unit}", "its values are not Hounsfield units")
+    return None
+
+
+def _geometry(dataset: Dataset) -> Kind | None:
+    for keyword, words in (
+        ("ImagePositionPatient", "position"),
+        ("ImageOrientationPatient", "orientation"),
+        ("PixelSpacing", "pixel spacing"),
+        ("SeriesInstanceUID", "series identifier"),
+        ("SOPInstanceUID", "identifier of its own"),
+    ):
+        if not dataset.get(keyword):
+            return Kind("CT image without geometry", f"it has no {words}")
+    return None

@@ -1,0 +1,171 @@
+"""What is kept of each slice's header while a series is chosen and put in order."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TYPE_CHECKING
+
+from pydicom.uid import (
+    HTJ2K,
+    JPEG2000,
+    JPEG2000MC,
+    JPEGBaseline8Bit,
+    JPEGExtended12Bit,
+    JPEGLSNearLossless,
+)
+
+from registry.imaging.kinds import Kind, image_type
+
+if TYPE_CHECKING:
+    from pydicom.dataset import Dataset
+
+    from registry.imaging.sources import SourceFile
+
+Triple = tuple[float, float, float]
+# JPEG 2000 (.91) and HTJ2K (.203) may be lossless inside; the file does not promise it.
+_LOSSY_SYNTAXES = {
+    HTJ2K,
+    JPEG2000,
+    JPEG2000MC,
+    JPEGBaseline8Bit,
+    JPEGExtended12Bit,
+    JPEGLSNearLossless,
+}
+# Direction cosines as scanners write them are true to four decimals or better; ours, no source.
+_COSINE_TOLERANCE = 1e-3
+_DAY_ATTRIBUTES = ("AcquisitionDate", "AcquisitionDateTime", "SeriesDate", "StudyDate")
+
+
+@dataclass(frozen=True)
+class SliceHeader:
+    """One slice's header, without its pixels.
+
+    Attributes
+    ----------
+    position_mm : centre of the first voxel, patient coordinates (LPS)
+    row_direction, column_direction : unit vectors of rising column and rising row index, LPS
+    pixel_mm : distance between rows, then between columns, as in Pixel Spacing (0028,0030)
+    """
+
+    source: SourceFile
+    sop_uid: str = field(repr=False)
+    series_uid: str = field(repr=False)
+    study_uid: str = field(repr=False)
+    patient_id: str = field(repr=False)
+    frame_uid: str = field(repr=False)
+    position_mm: Triple
+    row_direction: Triple
+    column_direction: Triple
+    pixel_mm: tuple[float, float]
+    rows: int
+    columns: int
+    acquisition: int
+    instance: int
+    thickness_mm: float | None
+    kernel: str
+    image_type: tuple[str, ...]
+    acquired_on: date | None
+    patient_position: str
+    is_lossy: bool
+    has_contrast: bool
+
+    @property
+    def orientation(self) -> tuple[float, ...]:
+        """Return the six numbers of Image Orientation (0020,0037)."""
+        return (*self.row_direction, *self.column_direction)
+
+    @property
+    def precedence(self) -> tuple[int, int, str]:
+        """Return what decides between two slices at one place, whatever order files come in."""
+        return (self.acquisition, self.instance, self.sop_uid)
+
+
+def slice_header(source: SourceFile, dataset: Dataset) -> SliceHeader | Kind:
+    """Return the header of what `kinds` takes for a slice, or why its geometry cannot be used."""
+    position = _numbers(dataset, "ImagePositionPatient", 3)
+    orientation = _numbers(dataset, "ImageOrientationPatient", 6)
+    pixel_mm = _numbers(dataset, "PixelSpacing", 2)
+    if (why := _geometry_fault(position, orientation, pixel_mm)) is not None:
+        return Kind("CT image without usable geometry", why)
+    meta = getattr(dataset, "file_meta", {})
+    return SliceHeader(
+        source=source,
+        sop_uid=str(dataset.SOPInstanceUID),
+        series_uid=str(dataset.SeriesInstanceUID),
+        study_uid=str(dataset.get("StudyInstanceUID") or ""),
+        patient_id=str(dataset.get("PatientID") or "").strip(),
+        frame_uid=str(dataset.get("FrameOfReferenceUID") or ""),
+        position_mm=(position[0], position[1], position[2]),
+        row_direction=(orientation[0], orientation[1], orientation[2]),
+        column_direction=(orientation[3], orientation[4], orientation[5]),
+        pixel_mm=(pixel_mm[0], pixel_mm[1]),
+        rows=int(dataset.Rows),
+        columns=int(dataset.Columns),
+        acquisition=_whole(dataset, "AcquisitionNumber"),
+        instance=_whole(dataset, "InstanceNumber"),
+        thickness_mm=_optional_number(dataset, "SliceThickness"),
+        kernel=_kernel(dataset),
+        image_type=image_type(dataset),
+        acquired_on=acquired_on(dataset),
+        patient_position=str(dataset.get("PatientPosition") or "").strip(),
+        is_lossy=str(dataset.get("LossyImageCompression") or "") == "01"
+        or meta.get("TransferSyntaxUID") in _LOSSY_SYNTAXES,
+        has_contrast=bool(str(dataset.get("ContrastBolusAgent") or "").strip()),
+    )
+
+
+def acquired_on(dataset: Dataset) -> date | None:
+    """Return the day of acquisition, else of the series, else of the study, else None."""
+    for keyword in _DAY_ATTRIBUTES:
+        text = str(dataset.get(keyword) or "").strip().replace(".", "")[:8]
+        try:
+            return date.fromisoformat(text)
+        except ValueError:
+            continue
+    return None
+
+
+def _geometry_fault(
+    position: tuple[float, ...], orientation: tuple[float, ...], pixel_mm: tuple[float, ...]
+) -> str | None:
+    if not position:
+        return "its position is not three numbers"
+    if not orientation:
+        return "its orientation is not six numbers"
+    if not pixel_mm or min(pixel_mm) <= 0:
+        return "its pixel spacing is not two positive numbers"
+    row, column = orientation[:3], orientation[3:]
+    slant = sum(a * b for a, b in zip(row, column, strict=True))
+    lengths = (math.hypot(*row), math.hypot(*column))
+    if abs(slant) > _COSINE_TOLERANCE or any(abs(n - 1) > _COSINE_TOLERANCE for n in lengths):
+        return "its orientation is not two unit vectors at right angles"
+    return None
+
+
+def _numbers(dataset: Dataset, keyword: str, count: int) -> tuple[float, ...]:
+    """Return the attribute's numbers, or nothing where it does not hold `count` finite ones."""
+    value = dataset.get(keyword)
+    if value is None or isinstance(value, (str, float, int)):
+        return ()
+    numbers = tuple(float(each) for each in value)
+    return numbers if len(numbers) == count and all(map(math.isfinite, numbers)) else ()
+
+
+def _optional_number(dataset: Dataset, keyword: str) -> float | None:
+    value = dataset.get(keyword)
+    number = float(value) if value not in (None, "") else math.nan
+    return number if math.isfinite(number) else None
+
+
+def _whole(dataset: Dataset, keyword: str) -> int:
+    value = dataset.get(keyword)
+    return int(value) if value not in (None, "") else 0
+
+
+def _kernel(dataset: Dataset) -> str:
+    value = dataset.get("ConvolutionKernel")
+    if value is None:
+        return ""
+    return str(value if isinstance(value, str) else "/".join(map(str, value))).strip()

@@ -1,0 +1,200 @@
+"""The files under the paths a person gives: files, folders and zips in any mix, one at a time.
+
+Nothing is unpacked to disk, so the paths stored in a zip are only ever shown, never followed.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import zipfile
+import zlib
+from dataclasses import dataclass, field
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO
+
+from registry.domain.problems import BadInputError, Fault
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+ZIP_BEGINNINGS = (b"PK\x03\x04", b"PK\x05\x06")
+_ENCRYPTED = 0x1
+_MEBIBYTE = 1024 * 1024
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """Something that was found and not taken: where it lies, what it is, why it stays out."""
+
+    name: str
+    what: str
+    why: str
+
+    def line(self) -> str:
+        """Return it as one line of text."""
+        return f"{self.name}: {self.what}, left out: {self.why}"
+
+
+@dataclass(frozen=True)
+class Limits:
+    """How much one load may ask of the machine; settings of ours, no source.
+
+    A slice is rarely above 2 MiB and a large study below 5 GiB. The ratio only bears on members
+    that unpack to `ratio_from_bytes` or more: a plain slice of air packs very well, too.
+    """
+
+    files: int = 50_000
+    folder_depth: int = 32
+    archive_bytes: int = 16 * 1024 * _MEBIBYTE
+    member_bytes: int = 256 * _MEBIBYTE
+    ratio: int = 200
+    ratio_from_bytes: int = 8 * _MEBIBYTE
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """One file to look into: the name to show, and how to open its bytes."""
+
+    name: str
+    _opener: Callable[[], BinaryIO] = field(repr=False, compare=False)
+
+    def open(self) -> BinaryIO:
+        """Return a seekable stream of the file's bytes, for the caller to close."""
+        return self._opener()
+
+
+def walk(paths: Sequence[Path], limits: Limits | None = None) -> Iterator[SourceFile | LeftOut]:
+    """Yield every file under `paths`, once each and in a settled order, or why it is not opened."""
+    bounds = limits or Limits()
+    seen: set[Path] = set()
+    count = 0
+    for path in paths:
+        if not path.exists():
+            raise BadInputError(Fault("no such file or folder", str(path)))
+        for found in _under(path, bounds):
+            if isinstance(found, Path):
+                if (real := found.resolve()) in seen:
+                    continue
+                seen.add(real)
+                entries = _of_file(found, bounds)
+            else:
+                entries = iter((found,))
+            for entry in entries:
+                count += 1
+                if count > bounds.files:
+                    raise BadInputError(
+                        Fault(f"holds more than {bounds.files} files", str(path), "load in parts")
+                    )
+                yield entry
+
+
+def _under(path: Path, limits: Limits) -> Iterator[Path | LeftOut]:
+    """Yield the regular files of a folder, at every depth; links inside it are not followed."""
+    if not path.is_dir():
+        yield path
+        return
+    for folder, folders, names in os.walk(path, onerror=_refuse_folder):
+        here = Path(folder)
+        depth = len(here.relative_to(path).parts)
+        if depth > limits.folder_depth:
+            raise BadInputError(
+                Fault(f"folders lie more than {limits.folder_depth} deep", str(path))
+            )
+        folders.sort()
+        for name in folders:
+            if (here / name).is_symlink():
+                yield LeftOut(str(here / name), "link", "links are not followed")
+        for name in sorted(names):
+            file = here / name
+            if file.is_symlink():
+                yield LeftOut(str(file), "link", "links are not followed")
+            else:
+                yield file
+
+
+def _refuse_folder(error: OSError) -> None:
+    raise BadInputError(Fault(f"cannot be read ({error.strerror})", str(error.filename)))
+
+
+def _of_file(path: Path, limits: Limits) -> Iterator[SourceFile | LeftOut]:
+    """Yield the file itself, or the members of the zip that it is."""
+    name = str(path)
+    try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            yield LeftOut(name, "not a plain file", "only files, folders and zips are read")
+            return
+        with path.open("rb") as stream:
+            beginning = stream.read(4)
+    except OSError as error:
+        yield LeftOut(name, "unreadable file", error.strerror or "it cannot be opened")
+        return
+    if beginning in ZIP_BEGINNINGS:
+        yield from _of_zip(path, limits)
+    else:
+        yield SourceFile(name, lambda: path.open("rb"))
+
+
+def _of_zip(path: Path, limits: Limits) -> Iterator[SourceFile | LeftOut]:
+    """Yield a zip's members, its promised sizes checked before anything is unpacked."""
+    try:
+        # Closed by its own finaliser once the last member's opener is gone.
+        archive = zipfile.ZipFile(path)
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
+        raise BadInputError(
+            Fault("the zip is damaged", str(path), "copy or download it again")
+        ) from error
+    members = [member for member in archive.infolist() if not member.is_dir()]
+    _refuse_bomb(path, members, limits)
+    for member in members:
+        name = f"{path}/{printable(member.filename)}"
+        if stat.S_ISLNK(member.external_attr >> 16):
+            yield LeftOut(name, "link", "links are not followed")
+        elif member.flag_bits & _ENCRYPTED:
+            yield LeftOut(name, "encrypted file in a zip", "unpack it with its password first")
+        else:
+            yield SourceFile(name, _member_opener(archive, member, limits))
+
+
+def _refuse_bomb(path: Path, members: Sequence[zipfile.ZipInfo], limits: Limits) -> None:
+    where, mend = str(path), "unpack it by hand if you trust it, and load the folder"
+    if len(members) > limits.files:
+        raise BadInputError(Fault(f"the zip holds more than {limits.files} files", where, mend))
+    if sum(member.file_size for member in members) > limits.archive_bytes:
+        size = limits.archive_bytes // _MEBIBYTE
+        raise BadInputError(Fault(f"the zip unpacks to more than {size} MiB", where, mend))
+    for member in members:
+        name = printable(member.filename)
+        if member.file_size > limits.member_bytes:
+            size = limits.member_bytes // _MEBIBYTE
+            raise BadInputError(Fault(f"{name} unpacks to more than {size} MiB", where, mend))
+        packed = max(member.compress_size, 1)
+        if member.file_size >= limits.ratio_from_bytes and (
+            member.file_size > limits.ratio * packed
+        ):
+            raise BadInputError(
+                Fault(f"{name} unpacks to more than {limits.ratio} times its size", where, mend)
+            )
+
+
+def _member_opener(
+    archive: zipfile.ZipFile, member: zipfile.ZipInfo, limits: Limits
+) -> Callable[[], BinaryIO]:
+    def opener() -> BinaryIO:
+        try:
+            with archive.open(member) as packed:
+                # The size in the directory is a promise: what really comes out is counted too.
+                content = packed.read(limits.member_bytes + 1)
+        except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError) as error:
+            raise OSError("its place in the zip is damaged") from error
+        if len(content) > limits.member_bytes:
+            raise OSError("it unpacks to more than the zip says")
+        return BytesIO(content)
+
+    return opener
+
+
+def printable(text: str) -> str:
+    """Return text from a file with everything that could steer a terminal replaced."""
+    return "".join(letter if letter.isprintable() else "?" for letter in text)

@@ -1,0 +1,185 @@
+"""A chosen series into voxels, slice by slice, with its geometry and the few attributes kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal, Protocol
+
+import numpy as np
+
+from registry.domain.problems import BadInputError, Fault
+from registry.imaging.identity import ScanIdentity, identity_of, kept_image_type, kept_words
+from registry.imaging.parsing import DAMAGE, UnreadableError, read_whole
+from registry.imaging.pixels import UndecodableError, hounsfield
+from registry.imaging.series import THICK_MM
+from registry.imaging.slices import acquired_on
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from numpy.typing import NDArray
+    from pydicom.dataset import Dataset
+
+    from registry.imaging.geometry import Stack
+    from registry.imaging.series import FoundSeries, SeriesSummary
+    from registry.imaging.slices import SliceHeader
+
+VoxelType = Literal["int16", "int32"]
+_INT16 = np.iinfo(np.int16)
+
+
+class Sink(Protocol):
+    """Where voxels go, a slice at a time; the image store's writer is one."""
+
+    def begin(self, shape: tuple[int, int, int], dtype: str) -> None:
+        """Make room for slices x rows x columns; called again, what was written is forgotten."""
+
+    def write(self, index: int, plane: NDArray[Any]) -> None:
+        """Take one slice."""
+
+
+@dataclass(frozen=True)
+class ReadVolume:
+    """What came of reading a series; its voxels are in the sink.
+
+    Attributes
+    ----------
+    shape : slices, rows, columns: the array's order, [k, j, i]
+    dtype : of the voxels, whole Hounsfield units
+    affine : 4 x 4, voxel index (column i, row j, slice k, 1) to patient coordinates, mm (LPS),
+        voxel centres; its columns are the true steps and need not be at right angles
+    attributes : JSON document that may be kept beside the voxels; it names nobody
+    identity : for the encrypted vault
+    scanned_on : day of acquisition, else of the series or study; None where no file says
+    """
+
+    shape: tuple[int, int, int]
+    dtype: VoxelType
+    affine: NDArray[np.float64]
+    attributes: dict[str, Any]
+    identity: ScanIdentity
+    scanned_on: date | None
+    warnings: tuple[str, ...]
+
+
+class _BeyondInt16Error(Exception):
+    """A voxel does not fit into 16 bits."""
+
+
+def read_volume(series: FoundSeries, sink: Sink) -> ReadVolume:
+    """Decode the series into `sink`; every fault names its file, and nothing may then be kept.
+
+    Only one slice is in memory at a time. Voxels are int16 until one does not fit, then the
+    series is begun again in int32.
+    """
+    volume = series.volume
+    if volume is None:
+        raise BadInputError(Fault(series.summary.fault, series.summary.place))
+    shape = (len(volume.slices), series.summary.rows, series.summary.columns)
+    dtype: VoxelType = "int16"
+    try:
+        first = _write(volume.slices, shape, dtype, sink)
+    except _BeyondInt16Error:
+        dtype = "int32"
+        first = _write(volume.slices, shape, dtype, sink)
+    identity = identity_of(first, volume.slices)
+    warnings = _warnings(series.summary, volume)
+    return ReadVolume(
+        shape=shape,
+        dtype=dtype,
+        affine=volume.affine,
+        attributes=_attributes(first, series.summary, volume, identity, warnings),
+        identity=identity,
+        scanned_on=acquired_on(first),
+        warnings=warnings,
+    )
+
+
+def _write(
+    slices: tuple[SliceHeader, ...], shape: tuple[int, int, int], dtype: VoxelType, sink: Sink
+) -> Dataset:
+    """Write every slice and return the first one's data set, without its pixels."""
+    sink.begin(shape, dtype)
+    first: Dataset | None = None
+    for index, header in enumerate(slices):
+        dataset = _whole(header)
+        plane = _plane(header, dataset, shape[1:])
+        if dtype == "int16" and (plane.min() < _INT16.min or plane.max() > _INT16.max):
+            raise _BeyondInt16Error
+        sink.write(index, plane.astype(dtype))
+        if first is None:
+            del dataset.PixelData
+            first = dataset
+    if first is None:
+        raise BadInputError(Fault("the series holds no slice"))
+    return first
+
+
+def _whole(header: SliceHeader) -> Dataset:
+    try:
+        dataset = read_whole(header.source)
+    except UnreadableError as error:
+        raise BadInputError(
+            Fault(f"{error.what}: {error.why}", header.source.name, "copy the series again")
+        ) from error
+    if dataset.get("SOPInstanceUID") != header.sop_uid:
+        raise BadInputError(Fault("it changed while it was read", header.source.name))
+    return dataset
+
+
+def _plane(header: SliceHeader, dataset: Dataset, shape: tuple[int, int]) -> NDArray[np.int32]:
+    mend = "copy the series again, or have it sent uncompressed"
+    try:
+        return hounsfield(dataset, shape)
+    except UndecodableError as error:
+        raise BadInputError(Fault(str(error), header.source.name, mend)) from error
+    except DAMAGE as error:
+        raise BadInputError(
+            Fault("its image attributes cannot be read", header.source.name, mend)
+        ) from error
+
+
+def _warnings(summary: SeriesSummary, volume: Stack) -> tuple[str, ...]:
+    """Return what a reader of the scan should know, in words without file names."""
+    words = []
+    thick_mm = max(volume.step_mm, summary.thickness_mm or 0.0)
+    if thick_mm > THICK_MM:
+        words.append(
+            f"thick slices: {thick_mm:.2f} mm, above {THICK_MM:.0f} mm; small breaches can hide"
+        )
+    if volume.is_sheared:
+        words.append(
+            f"slices are stacked at {volume.tilt_deg:.1f} degrees to their own plane; "
+            "geometry follows their positions"
+        )
+    if summary.is_lossy:
+        words.append("lossy compression: values are not all the scanner's own")
+    if not summary.is_original:
+        words.append("derived images: no original series was there to read")
+    if volume.duplicates:
+        words.append(
+            f"{len(volume.duplicates)} slices lay at the place of another; the first was kept"
+        )
+    return tuple(words)
+
+
+def _attributes(
+    first: Dataset,
+    summary: SeriesSummary,
+    volume: Stack,
+    identity: ScanIdentity,
+    warnings: tuple[str, ...],
+) -> dict[str, Any]:
+    kvp = first.get("KVP")
+    return kept_words(first, identity) | {
+        "image_type": kept_image_type(summary.image_type, identity),
+        "kvp": float(kvp) if kvp not in (None, "") else None,
+        "slice_thickness_mm": summary.thickness_mm,
+        "slice_step_mm": round(volume.step_mm, 4),
+        "pixel_spacing_mm": list(summary.pixel_mm),
+        "slices": len(volume.slices),
+        "orientation": summary.orientation,
+        "lossy": summary.is_lossy,
+        "contrast": summary.has_contrast,
+        "warnings": list(warnings),
+    }
