@@ -1,1 +1,1 @@
-"""Tables in: bytes to rows and problems; nothing here knows a database."""
+"""Tables in: bytes to rows and faults; no database, no clock, no dependency."""
