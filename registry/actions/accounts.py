@@ -1,0 +1,172 @@
+"""Accounts: invite, use the invitation, sign in and out."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from argon2 import PasswordHasher
+from argon2.exceptions import Argon2Error
+
+from registry.domain.access import Deed, Reach, require
+from registry.domain.passwords import check_password, prepared
+from registry.domain.problems import BadInputError, ConflictError, Fault, NotAllowedError
+from registry.store.models.people import Account, AccountRole
+from registry.store.queries import people
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from datetime import datetime
+
+    from registry.domain.access import Role, Viewer
+    from registry.store.home import Ledger
+
+INVITATION_DAYS = 7
+FAILURES_ALLOWED = 10
+FAILURE_WINDOW = timedelta(minutes=15)
+_HASHER = PasswordHasher()
+_TOKEN_BYTES = 32
+_LONGEST_NAME = 100
+
+
+def invite(
+    ledger: Ledger,
+    viewer: Viewer,
+    name: str,
+    roles: Iterable[Role],
+    *,
+    person: str | None,
+    now: datetime,
+) -> str:
+    """Make an account and return the token of its one-time invitation."""
+    require(viewer, Deed.MANAGE_ACCOUNTS, at_least=Reach.ALL)
+    name = " ".join(name.split())
+    if not name or len(name) > _LONGEST_NAME or not name.isprintable():
+        raise BadInputError(Fault("an account needs a name of 1 to 100 characters", "NAME"))
+    token = secrets.token_urlsafe(_TOKEN_BYTES)
+    with ledger.writing(viewer, now) as work:
+        if people.sign_in_named(work.session, name) is not None:
+            raise ConflictError(Fault(f"there is an account {name!r} already", "NAME"))
+        person_id = None
+        if person is not None:
+            known = people.person_ids(work.session, [person])
+            if not known:
+                raise BadInputError(
+                    Fault(
+                        f"nobody is known as {person!r}",
+                        "--person",
+                        "load a table that names them, or use --new-persons there first",
+                    )
+                )
+            person_id = next(iter(known.values()))
+        account_id = work.insert(
+            Account,
+            "invite",
+            name=name,
+            person_id=person_id,
+            invitation_digest=_digest(token),
+            invitation_expires_at=now + timedelta(days=INVITATION_DAYS),
+            is_local_operator=False,
+            is_disabled=False,
+        )
+        for role in sorted(set(roles)):
+            work.insert(AccountRole, "give a role", account_id=account_id, role=role.value)
+    return token
+
+
+def invited_name(ledger: Ledger, token: str, now: datetime) -> str | None:
+    """Return the account that an invitation is for, or None where it is used up or too old."""
+    with ledger.reading() as session:
+        viewer = people.invited(session, _digest(token), now)
+    return None if viewer is None else viewer.name
+
+
+def accept_invitation(ledger: Ledger, token: str, password: str, now: datetime) -> None:
+    """Set the first password of an invited account; the invitation is then used up."""
+    with ledger.reading() as session:
+        viewer = people.invited(session, _digest(token), now)
+    if viewer is None:
+        raise NotAllowedError("this invitation is used up or too old; ask the steward for another")
+    fault = check_password(password, viewer.name, ledger.settings.unit_name)
+    if fault:
+        raise BadInputError(Fault(fault, "password"))
+    hashed = _HASHER.hash(prepared(password))
+    with ledger.writing(viewer, now) as work:
+        if people.invited(work.session, _digest(token), now) is None:
+            raise NotAllowedError("this invitation has been used just now")
+        work.update(
+            Account,
+            "set the first password",
+            viewer.account_id,
+            password_hash=hashed,
+            invitation_digest=None,
+            invitation_expires_at=None,
+        )
+        people.end_sessions_of(work.session, viewer.account_id)
+
+
+def sign_in(ledger: Ledger, name: str, password: str, now: datetime) -> str:
+    """Return the token of a new session; NotAllowedError in the same words whatever was wrong."""
+    with ledger.untracked() as session:
+        found = people.sign_in_named(session, name)
+        tries = people.failures_since(session, name, now - FAILURE_WINDOW)
+    if tries >= FAILURES_ALLOWED:
+        raise NotAllowedError("too many failed sign-ins under this name; wait a quarter of an hour")
+    stored = found.password_hash if found and not found.is_disabled else None
+    is_right = _matches(stored or _NOBODY, password)
+    if found is None or stored is None or not is_right:
+        with ledger.untracked() as session:
+            people.note_failure(session, name, now)
+        raise NotAllowedError("name or password is not right")
+    token = secrets.token_urlsafe(_TOKEN_BYTES)
+    with ledger.untracked() as session:
+        people.start_session(
+            session,
+            _digest(token),
+            found.viewer.account_id,
+            now,
+            now + timedelta(hours=ledger.settings.session_hours),
+        )
+    return token
+
+
+def viewer_of(ledger: Ledger, token: str, now: datetime) -> Viewer | None:
+    """Return who is signed in with a session's token, or None."""
+    idle = now - timedelta(minutes=ledger.settings.session_idle_minutes)
+    with ledger.untracked() as session:
+        return people.signed_in(session, _digest(token), now, idle)
+
+
+def sign_out(ledger: Ledger, token: str) -> None:
+    """End a session."""
+    with ledger.untracked() as session:
+        people.end_session(session, _digest(token))
+
+
+def acting(ledger: Ledger, name: str | None) -> Viewer:
+    """Return the account a command acts for: the named one, else the shell's own."""
+    with ledger.reading() as session:
+        if name is None:
+            viewer = people.local_operator(session)
+        else:
+            viewer = people.viewer_named(session, name)
+    if viewer is None:
+        raise BadInputError(Fault(f"there is no account {name!r}", "--as", "see `account add`"))
+    return viewer
+
+
+def _digest(token: str) -> str:
+    return hashlib.sha256(token.encode()).hexdigest()
+
+
+def _matches(stored: str, password: str) -> bool:
+    try:
+        return _HASHER.verify(stored, prepared(password))
+    except Argon2Error:
+        return False
+
+
+# Checked where there is no such account, so that a name cannot be found out by the time it takes.
+_NOBODY = _HASHER.hash(secrets.token_hex())

@@ -1,0 +1,41 @@
+"""Make an empty ledger with its keys and the shell's own account."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from registry.domain.problems import ConflictError, Fault
+from registry.store import schema
+from registry.store.home import Ledger, open_unchecked, start_trail
+from registry.store.keys import Keys
+from registry.store.models.people import Account
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import datetime
+    from pathlib import Path
+
+LOCAL_OPERATOR = "local operator"
+
+
+def initialise(home: Path, environment: Mapping[str, str], now: datetime) -> Ledger:
+    """Return a new ledger in `home`; ConflictError where one is there already."""
+    home.mkdir(mode=0o700, parents=True, exist_ok=True)
+    ledger = open_unchecked(home, environment)
+    if schema.current(ledger.engine) is not None:
+        raise ConflictError(
+            Fault(f"there is a ledger in {home} already", mend="nothing was changed")
+        )
+    Keys.create(home / "keys")
+    (home / "images").mkdir(mode=0o700, exist_ok=True)
+    schema.migrate(ledger.engine)
+    start_trail(ledger)
+    with ledger.writing(LOCAL_OPERATOR, now) as work:
+        work.insert(
+            Account,
+            "make the shell's account",
+            name=LOCAL_OPERATOR,
+            is_local_operator=True,
+            is_disabled=False,
+        )
+    return ledger

@@ -1,0 +1,142 @@
+"""Settings from `HOME/config.toml`, overridden by the environment."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import fields, replace
+from decimal import Decimal, InvalidOperation
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from registry.domain.problems import BadInputError, Fault
+from registry.domain.scales import SCALES
+from registry.domain.settings import Settings
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+    from pathlib import Path
+
+PREFIX = "PEDICLE_LEDGER_"
+_TRUTHS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
+
+
+def read_settings(path: Path, environment: Mapping[str, str]) -> Settings:
+    """Return the settings of a ledger.
+
+    Raises
+    ------
+    BadInputError
+        every setting that is unknown or has a value it cannot have
+    """
+    try:
+        said = tomllib.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise BadInputError(
+            Fault(f"not a TOML file: {error}", path.name, "mend the line")
+        ) from None
+    known = {field.name for field in fields(Settings)}
+    faults = [
+        Fault(f"unknown setting {name!r}", path.name, "see the list in DEVELOPERS.md")
+        for name in said
+        if name not in known
+    ]
+    values: dict[str, Any] = {}
+    for name in known:
+        where = path.name
+        value = said.get(name)
+        if PREFIX + name.upper() in environment:
+            where, value = PREFIX + name.upper(), environment[PREFIX + name.upper()]
+        if value is None:
+            continue
+        try:
+            values[name] = _PARSERS[name](value)
+        except (ValueError, InvalidOperation, KeyError, TypeError, OSError) as error:
+            faults.append(Fault(f"{name} cannot be {value!r}", where, str(error)))
+    if faults:
+        raise BadInputError(*faults)
+    return replace(Settings(), **values)
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise ValueError("give a text")
+    return value.strip()
+
+
+def _zone(value: object) -> str:
+    name = _text(value)
+    try:
+        ZoneInfo(name)
+    except (ValueError, KeyError):
+        raise ValueError("give an IANA zone such as Europe/Berlin") from None
+    return name
+
+
+def _scale(value: object) -> str:
+    if value not in SCALES:
+        raise ValueError("use one of: " + ", ".join(SCALES))
+    return str(value)
+
+
+def _decimal(low: str, high: str) -> Callable[[object], Decimal]:
+    def parse(value: object) -> Decimal:
+        found = Decimal(str(value))
+        if not Decimal(low) <= found <= Decimal(high):
+            raise ValueError(f"give a number from {low} to {high}")
+        return found
+
+    return parse
+
+
+def _whole(low: int, high: int) -> Callable[[object], int]:
+    def parse(value: object) -> int:
+        found = int(str(value))
+        if not low <= found <= high:
+            raise ValueError(f"give a whole number from {low} to {high}")
+        return found
+
+    return parse
+
+
+def _flag(value: object) -> bool:
+    found = value if isinstance(value, bool) else _TRUTHS.get(str(value).strip().casefold())
+    if found is None:
+        raise ValueError("give true or false")
+    return found
+
+
+def _items(value: object) -> list[object]:
+    if isinstance(value, str):
+        return list(value.split(","))
+    if isinstance(value, list):
+        return value
+    raise ValueError("give a list")
+
+
+def _cut_offs(value: object) -> tuple[Decimal, ...]:
+    return tuple(_decimal("0.1", "60")(str(item).strip()) for item in _items(value))
+
+
+def _window(value: object) -> tuple[int, int]:
+    first, last = (_whole(0, 3650)(str(item).strip()) for item in _items(value))
+    if first > last:
+        raise ValueError("give the first day, then the last")
+    return first, last
+
+
+_PARSERS: dict[str, Callable[[Any], object]] = {
+    "unit_name": _text,
+    "zone": _zone,
+    "scale": _scale,
+    "headline_mm": _decimal("0.1", "60"),
+    "cut_offs_mm": _cut_offs,
+    "near_share": _decimal("0", "1"),
+    "tolerance_mm": _decimal("0", "10"),
+    "floor_mm": _decimal("0", "2"),
+    "audit_window_days": _window,
+    "minimum_graded": _whole(0, 1000),
+    "second_reads_all": _flag,
+    "second_share": _decimal("0", "1"),
+    "session_hours": _whole(1, 24),
+    "session_idle_minutes": _whole(1, 24 * 60),
+}

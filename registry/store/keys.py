@@ -1,0 +1,126 @@
+"""Keys of the ledger, kept in files apart from the database.
+
+`HOME/keys/` holds the trail's key, the key of the reference hashes, the key under which browsers'
+cookies are signed, and `patients.sqlite` with one encryption key a patient. A patient's key can be
+destroyed: what was encrypted with it is then gone, here and in every copy of the database.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import sqlite3
+from typing import TYPE_CHECKING
+
+from registry.domain.problems import FailureError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+_KEY_BYTES = 32
+
+
+class Keys:
+    """The keys in one folder.
+
+    Parameters
+    ----------
+    folder : Path, made with access for its owner alone by `create`
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    @classmethod
+    def create(cls, folder: Path) -> Keys:
+        """Make the folder and its keys; keys that are there stay."""
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        keys = cls(folder)
+        for name in ("trail", "references", "cookies"):
+            keys._create_one(name)
+        with keys._patients() as database:
+            database.execute(
+                "CREATE TABLE IF NOT EXISTS patient_key (pseudonym TEXT PRIMARY KEY, key BLOB)"
+            )
+        database.close()
+        (folder / "patients.sqlite").chmod(0o600)
+        return keys
+
+    def _create_one(self, name: str) -> None:
+        path = self.folder / f"{name}.key"
+        try:
+            handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        except FileExistsError:
+            return
+        with os.fdopen(handle, "wb") as file:
+            file.write(secrets.token_bytes(_KEY_BYTES))
+            file.flush()
+            os.fsync(file.fileno())
+
+    def _read(self, name: str) -> bytes:
+        path = self.folder / f"{name}.key"
+        try:
+            key = path.read_bytes()
+        except OSError as error:
+            raise FailureError(
+                f"the key file {path} cannot be read ({error.strerror}); put the ledger's keys "
+                "folder back in its place"
+            ) from error
+        if len(key) != _KEY_BYTES:
+            raise FailureError(f"the key file {path} is damaged; put the ledger's own back")
+        return key
+
+    @property
+    def trail(self) -> bytes:
+        """The key that seals events."""
+        return self._read("trail")
+
+    @property
+    def references(self) -> bytes:
+        """The key of the hashes by which patients are found again."""
+        return self._read("references")
+
+    @property
+    def cookies(self) -> bytes:
+        """The key that signs form tokens."""
+        return self._read("cookies")
+
+    def _patients(self) -> sqlite3.Connection:
+        database = sqlite3.connect(self.folder / "patients.sqlite", timeout=30)
+        database.execute("PRAGMA secure_delete = ON")
+        database.execute("PRAGMA synchronous = FULL")
+        return database
+
+    def patient_keys(self, pseudonyms: Iterable[str]) -> dict[str, bytes]:
+        """Return a key a pseudonym, made and safe on disk where there was none.
+
+        They are made before the ledger's own transaction ends, so that nothing encrypted is ever
+        kept without its key; a key that is then not used harms nobody.
+        """
+        wanted = sorted(set(pseudonyms))
+        database = self._patients()
+        try:
+            with database:
+                database.executemany(
+                    "INSERT OR IGNORE INTO patient_key VALUES (?, ?)",
+                    [(name, secrets.token_bytes(_KEY_BYTES)) for name in wanted],
+                )
+            return {name: key for name in wanted if (key := self._key(database, name))}
+        finally:
+            database.close()
+
+    def patient_key(self, pseudonym: str) -> bytes | None:
+        """Return a patient's key, or None where there is none (any more)."""
+        database = self._patients()
+        try:
+            return self._key(database, pseudonym)
+        finally:
+            database.close()
+
+    @staticmethod
+    def _key(database: sqlite3.Connection, pseudonym: str) -> bytes | None:
+        row = database.execute(
+            "SELECT key FROM patient_key WHERE pseudonym = ?", (pseudonym,)
+        ).fetchone()
+        return None if row is None else bytes(row[0])

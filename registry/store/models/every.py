@@ -1,0 +1,34 @@
+"""Every table in one place, for the migration's check and for `verify`."""
+
+from __future__ import annotations
+
+from registry.store.models.base import Base, Tracked
+from registry.store.models.cases import Case, CaseAssistant, Screw
+from registry.store.models.patients import Patient, VaultEntry
+from registry.store.models.people import Account, AccountRole, Person, PersonAlias
+from registry.store.models.readings import Assignment, ConsensusRow, Draw, Reading
+from registry.store.models.scans import HeldImage, Scan
+from registry.store.models.trail import EventRow, TrailHead
+
+METADATA = Base.metadata
+
+TRACKED: tuple[type[Tracked], ...] = (
+    Person,
+    PersonAlias,
+    Account,
+    AccountRole,
+    Patient,
+    Case,
+    CaseAssistant,
+    Screw,
+    HeldImage,
+    Scan,
+    VaultEntry,
+    Draw,
+    Assignment,
+    Reading,
+    ConsensusRow,
+)
+"""Parents before children."""
+
+__all__ = ["METADATA", "TRACKED", "EventRow", "TrailHead"]

@@ -1,0 +1,99 @@
+"""Transactions: reading, and writing with the trail in the same transaction."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import Engine, create_engine, event
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
+from sqlalchemy.orm import Session
+
+from registry.domain.problems import ConflictError, FailureError, Fault
+from registry.store.writing import Writing
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import datetime
+
+
+def make_engine(url: str) -> Engine:
+    """Return an engine; on SQLite with foreign keys on, WAL and full synchronisation."""
+    parsed = make_url(url)
+    engine = create_engine(parsed, hide_parameters=True, pool_pre_ping=parsed.host is not None)
+    if engine.dialect.name == "sqlite":
+
+        @event.listens_for(engine, "connect")
+        def _prepare(connection: Any, _record: object) -> None:  # noqa: ANN401 - sqlite3's own
+            connection.isolation_level = None
+            for pragma in (
+                "foreign_keys = ON",
+                "journal_mode = WAL",
+                "synchronous = FULL",
+                "busy_timeout = 30000",
+            ):
+                connection.execute(f"PRAGMA {pragma}")
+
+        @event.listens_for(engine, "begin")
+        def _begin(connection: Any) -> None:  # noqa: ANN401 - SQLAlchemy's Connection
+            # A writer takes the lock at once: an upgrade in mid-transaction fails without waiting.
+            writes = connection.get_execution_options().get("writes", False)
+            connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    return engine
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Session]:
+    """Give a session that reads; whatever it did is rolled back."""
+    with _translated(), Session(engine) as session:
+        yield session
+        session.rollback()
+
+
+@contextmanager
+def writing(engine: Engine, *, key: bytes, actor: str, now: datetime) -> Iterator[Writing]:
+    """Give a transaction that writes rows and their events together, or nothing at all.
+
+    Parameters
+    ----------
+    engine : of the ledger's database
+    key : that seals events
+    actor : who does it
+    now : aware instant, the same for all its events
+    """
+    with _translated(), Session(engine.execution_options(writes=True)) as session, session.begin():
+        work = Writing(session, key=key, actor=actor, now=now)
+        yield work
+        work.flush()
+
+
+@contextmanager
+def untracked(engine: Engine) -> Iterator[Session]:
+    """Give a transaction for what lives outside the trail: sign-ins and their failures."""
+    with _translated(), Session(engine.execution_options(writes=True)) as session, session.begin():
+        yield session
+
+
+@contextmanager
+def _translated() -> Iterator[None]:
+    """Turn the database's own errors into words, by constraint where one is named."""
+    try:
+        yield
+    except IntegrityError as error:
+        raise ConflictError(
+            Fault(
+                f"the ledger refused the change ({_constraint(error)})",
+                mend="someone may have saved the same record just now; look again and retry",
+            )
+        ) from error
+    except OperationalError as error:
+        raise FailureError(f"the database did not answer as it should: {error.orig}") from error
+    except DBAPIError as error:
+        raise FailureError(f"the database refused: {error.orig}") from error
+
+
+def _constraint(error: IntegrityError) -> str:
+    detail = getattr(getattr(error.orig, "diag", None), "constraint_name", None)
+    return str(detail or str(error.orig).splitlines()[0])

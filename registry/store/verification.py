@@ -1,0 +1,202 @@
+"""What `verify` finds wrong: trail, rows, consensus and images, each named."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import text
+
+from registry.domain.consensus import consensus
+from registry.domain.directions import Direction
+from registry.domain.problems import ProblemError
+from registry.domain.trail import GENESIS, Event, event_digest, head_seal
+from registry.store.models.every import TRACKED
+from registry.store.models.readings import ConsensusRow
+from registry.store.queries.readings import current_readings, levels_of, owed_seconds
+from registry.store.rows import raw_rows, record_name, written_stored
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from sqlalchemy.orm import Session
+
+    from registry.domain.consensus import AgreementRule
+    from registry.store.images import ImageStore
+
+_EVENT_COLUMNS = tuple(Event.__dataclass_fields__)
+_TRIGGERS = {
+    "sqlite": {
+        "event_no_update",
+        "event_no_delete",
+        "event_no_replace",
+        "trail_head_no_delete",
+    },
+    "postgresql": {"event_no_change", "trail_head_no_delete"},
+}
+_TRIGGER_LISTS = {
+    "sqlite": "SELECT name FROM sqlite_master WHERE type = 'trigger'",
+    "postgresql": "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal AND tgenabled <> 'D'",
+}
+
+
+@dataclass(frozen=True)
+class Wrong:
+    """One thing that is not as the trail says.
+
+    Attributes
+    ----------
+    record : what it is about, such as `screw:12` or `event 7`
+    text : what is wrong with it; columns by name, never their values
+    """
+
+    record: str
+    text: str
+
+    def line(self) -> str:
+        """Return it as one line."""
+        return f"{self.record}: {self.text}"
+
+
+def verify(session: Session, *, key: bytes, images: ImageStore, rule: AgreementRule) -> list[Wrong]:
+    """Return everything that is wrong with a ledger, the trail first; empty where all is well."""
+    last_rows: dict[str, str] = {}
+    wrong = list(_check_triggers(session))
+    wrong += _check_events(session, key, last_rows)
+    wrong += _check_rows(session, key, last_rows)
+    wrong += _check_consensus(session, rule)
+    wrong += _check_images(session, images)
+    return wrong
+
+
+def _check_triggers(session: Session) -> Iterator[Wrong]:
+    dialect = session.get_bind().dialect.name
+    there = set(session.execute(text(_TRIGGER_LISTS[dialect])).scalars())
+    for name in sorted(_TRIGGERS[dialect] - there):
+        yield Wrong("trail", f"the trigger {name} that keeps it append-only is gone")
+
+
+def _check_events(session: Session, key: bytes, last_rows: dict[str, str]) -> Iterator[Wrong]:
+    listed = ", ".join(f'"{name}"' for name in _EVENT_COLUMNS)
+    rows = session.execute(
+        text(f"SELECT {listed} FROM event ORDER BY sequence")  # noqa: S608 - own names only
+    )
+    expected, previous = 1, GENESIS
+    for row in rows:
+        event = Event(*row)
+        while expected < event.sequence:
+            yield Wrong(f"event {expected}", "missing from the trail")
+            expected += 1
+            previous = ""
+        if not _is_whole(event, key):
+            yield Wrong(f"event {event.sequence}", "not as it was written")
+        elif previous and event.previous != previous:
+            yield Wrong(f"event {event.sequence}", "does not follow the event before it")
+        previous = event.digest
+        expected = event.sequence + 1
+        if event.after:
+            last_rows[str(event.record)] = event.after
+    yield from _check_head(session, key, expected - 1, previous)
+
+
+def _is_whole(event: Event, key: bytes) -> bool:
+    texts = [getattr(event, name) for name in _EVENT_COLUMNS if name != "sequence"]
+    if not all(isinstance(value, str) for value in texts):
+        return False
+    return event.digest == event_digest(key, event)
+
+
+def _check_head(session: Session, key: bytes, length: int, last: str) -> Iterator[Wrong]:
+    row = session.execute(text("SELECT length, head, seal FROM trail_head")).first()
+    if row is None:
+        yield Wrong("trail head", "missing")
+        return
+    if row.seal != head_seal(key, row.length, row.head):
+        yield Wrong("trail head", "not as it was written")
+        return
+    for missing in range(length + 1, row.length + 1):
+        yield Wrong(f"event {missing}", "missing from the end of the trail")
+    for added in range(row.length + 1, length + 1):
+        yield Wrong(f"event {added}", "was added behind the trail's head")
+    if row.length == length and row.head != last:
+        yield Wrong("trail head", "does not name the last event")
+
+
+def _check_rows(session: Session, key: bytes, last_rows: dict[str, str]) -> Iterator[Wrong]:
+    left = dict(last_rows)
+    for model in TRACKED:
+        for raw in raw_rows(session, model):
+            name = record_name(model, raw["id"])
+            said = left.pop(name, None)
+            stored = written_stored(model, raw, key)
+            if said is None:
+                yield Wrong(name, "stands in the ledger without an event")
+            elif said != stored:
+                yield Wrong(name, f"differs from its last event in {_differing(said, stored)}")
+    for name in left:
+        yield Wrong(name, "has an event but is not in the ledger")
+
+
+def _differing(said: str, stored: str) -> str:
+    try:
+        one, other = json.loads(said), json.loads(stored)
+        names = sorted(
+            name for name in one.keys() | other.keys() if one.get(name) != other.get(name)
+        )
+    except (ValueError, AttributeError):
+        return "its written form"
+    return ", ".join(names) or "its written form"
+
+
+def _check_consensus(session: Session, rule: AgreementRule) -> Iterator[Wrong]:
+    try:
+        readings, owed = current_readings(session), owed_seconds(session)
+        levels = levels_of(session)
+        expected = {
+            place: consensus(found, level=levels[place[0]], second_is_owed=place in owed, rule=rule)
+            for place, found in readings.items()
+        }
+        rows = {(row.screw_id, row.scan_id): row for row in session.query(ConsensusRow)}
+    except (ValueError, KeyError, TypeError, ArithmeticError) as error:
+        yield Wrong("consensus", f"cannot be worked out again ({type(error).__name__})")
+        return
+    for place in sorted(expected.keys() - rows.keys()):
+        yield Wrong(f"consensus of screw:{place[0]}", "missing")
+    for place, row in sorted(rows.items()):
+        name = record_name(ConsensusRow, row.id)
+        if (worked_out := expected.get(place)) is None:
+            yield Wrong(name, "stands without a reading")
+        elif consensus_values(worked_out) != {
+            column: getattr(row, column) for column in consensus_values(worked_out)
+        }:
+            yield Wrong(name, "is not what its readings come to")
+
+
+def consensus_values(found: Any) -> dict[str, Any]:  # noqa: ANN401 - column values differ in kind
+    """Return a consensus as the columns of its row."""
+    values: dict[str, Any] = {f"{wall}_mm": found.extents_mm[wall] for wall in Direction}
+    return values | {
+        "bearing_deg": found.bearing_deg,
+        "state": found.state.value,
+        "is_provisional": found.is_provisional,
+        "is_assessable": found.is_assessable,
+        "reading_ids": ",".join(map(str, found.reading_ids)),
+        "rule_version": found.rule_version,
+    }
+
+
+def _check_images(session: Session, images: ImageStore) -> Iterator[Wrong]:
+    known = {str(digest) for digest in session.execute(text("SELECT digest FROM image")).scalars()}
+    there = set(images.digests())
+    for digest in sorted(known - there):
+        yield Wrong(f"image {digest[:12]}", "is not in the image folder")
+    for digest in sorted(there - known):
+        yield Wrong(f"image {digest[:12]}", "lies in the image folder without a row")
+    for digest in sorted(known & there):
+        try:
+            fault = images.check(digest)
+        except ProblemError as error:
+            fault = str(error)
+        if fault:
+            yield Wrong(f"image {digest[:12]}", fault)

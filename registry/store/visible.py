@@ -1,0 +1,92 @@
+"""Which rows a viewer may see: one function a record, and every query starts from one of them.
+
+A rule that is absent means no.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import ColumnElement, Select, exists, false, or_, select, true
+
+from registry.domain.access import Deed, Reach, Viewer, reach
+from registry.domain.readings import ReadingRole
+from registry.store.models.cases import Case, CaseAssistant, Screw
+from registry.store.models.people import Account
+from registry.store.models.readings import Assignment, Reading
+
+
+def took_part(person_id: int) -> ColumnElement[bool]:
+    """Return what holds of a case in which a person operated or assisted."""
+    return or_(
+        Case.surgeon_id == person_id,
+        Case.second_surgeon_id == person_id,
+        exists().where(CaseAssistant.case_id == Case.id, CaseAssistant.person_id == person_id),
+        exists().where(Screw.case_id == Case.id, Screw.operator_id == person_id),
+    )
+
+
+def _of_reach(found: Reach, own: ColumnElement[bool]) -> ColumnElement[bool]:
+    if found is Reach.ALL:
+        return true()
+    return own if found is Reach.OWN else false()
+
+
+def visible_cases(viewer: Viewer) -> Select[Case]:
+    """Return the cases a viewer may look at, surgeon and technique included."""
+    own = false() if viewer.person_id is None else took_part(viewer.person_id)
+    return select(Case).where(_of_reach(reach(viewer, Deed.SEE_CASES), own))
+
+
+def enterable_cases(viewer: Viewer) -> Select[Case]:
+    """Return the cases to which a viewer may add a scan or a table's rows."""
+    own = false() if viewer.person_id is None else took_part(viewer.person_id)
+    return select(Case).where(_of_reach(reach(viewer, Deed.ENTER_CASES), own))
+
+
+def visible_readings(viewer: Viewer) -> Select[Reading]:
+    """Return the readings a viewer may look at: those of the cases they may look at."""
+    cases = visible_cases(viewer).with_only_columns(Case.id)
+    screws = select(Screw.id).where(Screw.case_id.in_(cases))
+    return select(Reading).where(Reading.screw_id.in_(screws))
+
+
+def readable_assignments(viewer: Viewer) -> Select[Assignment]:
+    """Return the owed readings a viewer may take on.
+
+    Nobody reads a case in which they operated or assisted, nor a screw that they have read
+    already; an assignment made out to a person is theirs alone. Adjudication needs that.
+    """
+    if viewer.person_id is None or reach(viewer, Deed.READ_SCREWS) is not Reach.ALL:
+        return select(Assignment).where(false())
+    person = viewer.person_id
+    has_read = exists().where(
+        Reading.screw_id == Assignment.screw_id,
+        Reading.scan_id == Assignment.scan_id,
+        Reading.reader_id == person,
+        Reading.role != Assignment.role,
+    )
+    is_fulfilled = exists().where(
+        Reading.screw_id == Assignment.screw_id,
+        Reading.scan_id == Assignment.scan_id,
+        Reading.role == Assignment.role,
+    )
+    return (
+        select(Assignment)
+        .join(Screw, Screw.id == Assignment.screw_id)
+        .join(Case, Case.id == Screw.case_id)
+        .where(
+            ~took_part(person),
+            ~has_read,
+            ~is_fulfilled,
+            or_(Assignment.reader_id == person, Assignment.reader_id.is_(None)),
+            or_(Assignment.role != ReadingRole.ADJUDICATION, Assignment.reader_id == person),
+        )
+    )
+
+
+def visible_accounts(viewer: Viewer) -> Select[Account]:
+    """Return the accounts a viewer may look at: their own, or all for who manages them."""
+    return select(Account).where(
+        _of_reach(
+            max(reach(viewer, Deed.MANAGE_ACCOUNTS), Reach.OWN), Account.id == viewer.account_id
+        )
+    )
