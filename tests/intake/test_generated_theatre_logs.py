@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from datetime import date, timedelta
 from decimal import Decimal
+from typing import TYPE_CHECKING
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -20,9 +21,11 @@ from registry.domain.techniques import (
     NoScanReason,
 )
 from registry.intake.columns import THEATRE_LOG
-from registry.intake.parsed import Parsed
 from registry.intake.theatre_log import LogCase, LogScrew, read_theatre_log
 from tests.build.tables import a_log, a_table
+
+if TYPE_CHECKING:
+    from registry.intake.parsed import Parsed
 
 TODAY = date(2026, 9, 30)
 

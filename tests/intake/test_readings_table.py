@@ -186,7 +186,8 @@ def test_every_column_has_its_field_and_every_field_its_column() -> None:
 NAME = st.text(st.sampled_from("abcÄß'-., \""), min_size=1, max_size=12).map(
     lambda text: " ".join(("x" + text).split())
 )
-EXTENT = st.none() | st.integers(0, 600).map(lambda whole: Decimal(whole).scaleb(-1))
+MEASURED = st.integers(0, 600).map(lambda whole: Decimal(whole).scaleb(-1))
+EXTENT = st.none() | MEASURED
 ROWS = st.lists(
     st.builds(
         ReadingRow,
@@ -203,7 +204,7 @@ ROWS = st.lists(
         extents_mm=st.fixed_dictionaries(
             {
                 **dict.fromkeys(Direction, EXTENT),
-                Direction.MEDIAL: EXTENT.filter(lambda x: x is not None),
+                Direction.MEDIAL: MEASURED,
             }
         ),
         assessable=st.just(True),
