@@ -242,6 +242,10 @@ def test_a_long_or_odd_value_is_shown_short_and_plain() -> None:
     assert "'?[31m" + "x" * 32 + "...' is not a level" in line
 
 
+def test_an_operation_today_and_on_the_day_of_birth_is_taken() -> None:
+    assert lines(a_log({"operated_on": TODAY, "birth_date": TODAY})) == []
+
+
 def test_each_disagreement_of_a_case_names_both_rows() -> None:
     data = a_log(
         {"indication": "stenosis", "assistants": "A | B", "revision": "no"},
