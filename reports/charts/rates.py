@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from textwrap import shorten
 from typing import TYPE_CHECKING
 
 from reports.charts import style
@@ -16,9 +17,9 @@ if TYPE_CHECKING:
     from reports.tables.rates import RateRow, RateTable
 
 # All in inches; a row keeps its height however many there are.
-WIDTH, ROW, ABOVE, BELOW = 8.4, 0.29, 0.78, 0.72
-COUNT_COLUMN, RATE_COLUMN = 1.15, 1.45
-LETTER = 0.078
+WIDTH, ROW, ABOVE, BELOW = 8.6, 0.29, 0.78, 0.8
+COUNT_COLUMN, RATE_COLUMN, MARGIN = 1.15, 1.5, 0.2
+LETTER, LONGEST_LABEL = 0.078, 42
 TICK_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.25)
 
 
@@ -46,9 +47,9 @@ def rates_figure(table: RateTable) -> Figure:
     rows = table.rows
     height = ABOVE + ROW * max(len(rows), 1) + BELOW
     made, axes = style.figure(WIDTH, height)
-    labels = [_label(row) for row in rows]
+    labels = [shorten(_label(row), LONGEST_LABEL, placeholder=" ...") for row in rows]
     left = 0.25 + LETTER * max([len(label) for label in labels] + [8])
-    right = COUNT_COLUMN + RATE_COLUMN
+    right = COUNT_COLUMN + RATE_COLUMN + MARGIN
     with style.drawing():
         made.subplots_adjust(
             left=left / WIDTH,
@@ -61,7 +62,7 @@ def rates_figure(table: RateTable) -> Figure:
         axes.tick_params(axis="y", length=0, labelcolor=style.INK)
         _scale(axes, rows)
         plot_width = WIDTH - left - right
-        columns = (1 + COUNT_COLUMN / plot_width, 1 + right / plot_width)
+        columns = (1 + COUNT_COLUMN / plot_width, 1 + (right - MARGIN) / plot_width)
         for place, row in enumerate(rows):
             _draw_row(axes, place, row, columns)
         _head(axes, table, columns, made)
@@ -139,8 +140,9 @@ def _draw_row(axes: Axes, place: int, row: RateRow, columns: tuple[float, float]
         va="center",
     )  # fmt: skip
     if row.rate is None or row.low is None or row.high is None:
+        absent = "counts only" if row.graded else "none graded"
         axes.text(
-            columns[1], place, "counts only", transform=across, ha="right", va="center",
+            columns[1], place, absent, transform=across, ha="right", va="center",
             color=style.SOFT_INK, style="italic",
         )  # fmt: skip
         return
