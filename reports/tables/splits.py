@@ -71,7 +71,8 @@ def strata(
 def _keys(table: pd.DataFrame, split: Split) -> pd.Series[str] | pd.Series[int]:
     """Return what a split groups by; persons by id, so that two of one name stay two."""
     if split is Split.DIAMETER:
-        return table["diameter_mm"].map("{:.1f}".format, na_action="ignore").fillna("")
+        known = table["diameter_mm"].notna()
+        return table["diameter_mm"].map("{:.1f}".format).where(known, "")
     if split is Split.OPERATOR:
         return table["operator"].fillna(-1).astype("int64")
     return table[split.value] if split in PERSONS else table[split.value].fillna("")

@@ -2,7 +2,7 @@ from random import Random
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reports.statistics.clustered import (
@@ -92,6 +92,7 @@ def test_the_default_interval_is_the_worked_one_with_all_its_parts(name):
     assert result.interval.rounded(6) == (case["low"], case["high"])
 
 
+@settings(deadline=None)
 @given(units, st.data(), st.sampled_from([0.8, 0.95, 0.998]))
 def test_a_slow_plain_version_gives_the_same_default_interval(unit, data, confidence):
     kept = data.draw(st.lists(st.booleans(), min_size=len(unit), max_size=len(unit)))
@@ -105,6 +106,7 @@ def test_a_slow_plain_version_gives_the_same_default_interval(unit, data, confid
     assert limits == pytest.approx((plain["low"], plain["high"]), abs=1e-8)
 
 
+@settings(deadline=None)
 @given(units, st.sampled_from([0.5, 0.8, 0.95]), st.sampled_from([0.96, 0.99, 0.998]))
 def test_the_default_interval_holds_its_rate_and_widens_with_confidence(unit, lower, higher):
     clustering = unit_of(unit)
@@ -114,6 +116,7 @@ def test_the_default_interval_holds_its_rate_and_widens_with_confidence(unit, lo
     assert narrow.rate <= narrow.interval.high <= wide.interval.high <= 1
 
 
+@settings(deadline=None)
 @given(units, st.randoms(use_true_random=False))
 def test_the_order_of_screws_and_patients_never_matters(unit, random: Random):
     mixed = random.sample(unit, len(unit))
@@ -125,6 +128,7 @@ def test_the_order_of_screws_and_patients_never_matters(unit, random: Random):
     assert first.interval.high == pytest.approx(second.interval.high, abs=1e-12)
 
 
+@settings(deadline=None)
 @given(units)
 def test_a_patient_without_a_graded_screw_changes_nothing(unit):
     events, sizes = counts_of(unit)

@@ -1,5 +1,5 @@
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binomtest, norm, t
 from statsmodels.stats.proportion import proportion_confint
@@ -33,6 +33,7 @@ def test_the_interval_is_the_worked_one_to_its_printed_digits(
 
 
 # statsmodels: Seabold S, Perktold J. statsmodels: econometric and statistical modeling with Python.
+@settings(deadline=None)
 @given(counts, confidences, st.sampled_from(sorted(METHODS)))
 def test_statsmodels_gives_the_same_interval(count, confidence, method):
     events, size = count
@@ -48,6 +49,7 @@ def test_statsmodels_gives_the_same_interval(count, confidence, method):
     assert (ours.low, ours.high) == pytest.approx((low, high), abs=1e-9)
 
 
+@settings(deadline=None)
 @given(counts, confidences)
 def test_scipy_gives_the_same_wilson_and_clopper_pearson(count, confidence):
     events, size = count
@@ -58,6 +60,7 @@ def test_scipy_gives_the_same_wilson_and_clopper_pearson(count, confidence):
         assert (ours.low, ours.high) == pytest.approx((low, high), abs=1e-9)
 
 
+@settings(deadline=None)
 @given(counts, confidences, confidences, st.sampled_from(sorted(METHODS)))
 def test_an_interval_holds_its_rate_and_widens_with_confidence(count, first, second, method):
     events, size = count

@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import date
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from registry.domain.directions import PEDICLE_WALLS, Direction
@@ -96,6 +96,7 @@ def plain_rows(rows, question):
     return counted
 
 
+@settings(deadline=None)
 @given(screws(), questions)
 def test_counts_are_those_of_plain_python(rows, question):
     table = rates(frame(rows), question, labels=LABELS)
@@ -116,6 +117,7 @@ def test_counts_are_those_of_plain_python(rows, question):
         )
 
 
+@settings(deadline=None)
 @given(screws(), questions)
 def test_the_interval_is_that_of_the_stratum_in_its_whole_unit(rows, question):
     question = replace(question, interval=IntervalName.CLUSTERED, minimum=0)
@@ -144,6 +146,7 @@ def test_the_interval_is_that_of_the_stratum_in_its_whole_unit(rows, question):
         assert shown.df == pytest.approx(expected["df"], abs=1e-9)
 
 
+@settings(deadline=None)
 @given(screws(), questions, st.sampled_from([1, 2, 3]))
 def test_who_looks_changes_no_digit(rows, question, viewer):
     other = [split for split in question.by if split is not Split.SURGEON][:1]
@@ -157,6 +160,7 @@ def test_who_looks_changes_no_digit(rows, question, viewer):
     )
 
 
+@settings(deadline=None)
 @given(screws(), questions, st.randoms(use_true_random=False))
 def test_the_order_of_screws_never_matters(rows, question, random):
     before = rates(frame(rows), question, labels=LABELS)
@@ -164,6 +168,7 @@ def test_the_order_of_screws_never_matters(rows, question, random):
     assert after.text_rows() == before.text_rows()
 
 
+@settings(deadline=None)
 @given(screws(), questions)
 def test_neither_the_start_nor_the_split_changes_what_is_pooled(rows, question):
     unit = frame(rows)
