@@ -116,6 +116,7 @@ def test_a_planned_exit_that_was_not_measured_is_not_taken_for_zero():
     screw = {"intention": Intention.IN_OUT_IN, "extents_mm": extents(lateral=None)}
     event = Event(ANY, Direction.LATERAL, Intended.EXCLUDE)
     assert counted(event, **screw) == (False, False)
+    assert event.extent_mm(frame([a_screw(**screw)])).isna().all()
 
 
 @pytest.mark.parametrize("life", [Life.REMOVED, Life.RETAINED])
