@@ -7,10 +7,10 @@ from functools import cache, cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.spatial import KDTree
 
 from registry.domain.problems import BadInputError, Fault
 from registry.measure.ellipse import fit_ellipse
+from registry.measure.polylines import feet_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -32,6 +32,7 @@ MARK_SD_MM = 0.25
 """How closely the curve follows the marks: their standard deviation about it; ours."""
 HARMONICS = 8
 _ANGLES = 2048
+_COARSE, _FINER = 16, 4
 _FULL_TURN = 2.0 * np.pi
 
 
@@ -106,38 +107,42 @@ class ClosedCurve:
         u, v = self.points.T
         return float(0.5 * abs(np.dot(u, np.roll(v, -1)) - np.dot(v, np.roll(u, -1))))
 
-    @cached_property
-    def _tree(self) -> KDTree:
-        return KDTree(self.points)
-
     def contains(self, points_mm: ArrayLike) -> NDArray[np.bool_]:
         """Tell of each point, shape (..., 2), whether it lies inside; shape (...,)."""
         offset = np.asarray(points_mm, dtype=np.float64) - self.centre
-        angles = np.arctan2(offset[..., 1], offset[..., 0]) % _FULL_TURN
-        edge = np.interp(angles, _angles(), self.radii, period=_FULL_TURN)
+        place = np.arctan2(offset[..., 1], offset[..., 0]) % _FULL_TURN * (_ANGLES / _FULL_TURN)
+        number = np.floor(place).astype(np.intp)
+        before, after = self.radii[number % _ANGLES], self.radii[(number + 1) % _ANGLES]
+        edge = before + (place - number) * (after - before)
         inside: NDArray[np.bool_] = np.hypot(offset[..., 0], offset[..., 1]) <= edge
         return inside
 
     def nearest_points(self, points_mm: ArrayLike) -> tuple[FloatArray, NDArray[np.intp]]:
         """Return the nearest points of the curve, (n, 2), and their directions' numbers, (n,).
 
+        Every sixteenth point of the curve is tried, then ever closer ones about the nearest, then
+        the two pieces of curve that meet there.
+
         Parameters
         ----------
         points_mm : (n, 2)
         """
         points = np.asarray(points_mm, dtype=np.float64)
-        number = np.asarray(self._tree.query(points)[1], dtype=np.intp)
-        here = self.points[number]
-        best = here.copy()
-        least = ((points - here) ** 2).sum(axis=1)
-        for step in (1, -1):
-            segment = self.points[(number + step) % _ANGLES] - here
-            share = ((points - here) * segment).sum(axis=1) / (segment**2).sum(axis=1)
-            foot = here + np.clip(share, 0.0, 1.0)[:, None] * segment
-            squared = ((points - foot) ** 2).sum(axis=1)
-            closer = squared < least
-            best[closer], least[closer] = foot[closer], squared[closer]
-        return best, number
+        u, v = np.ascontiguousarray(self.points[::_COARSE].T)
+        coarse = ((points[:, :1] - u) ** 2 + (points[:, 1:] - v) ** 2).argmin(axis=1) * _COARSE
+        number = self._closest(points, coarse, np.arange(-_COARSE, _COARSE + 1, _FINER))
+        number = self._closest(points, number, np.arange(1 - _FINER, _FINER))
+        ends = [(number + step) % _ANGLES for step in (1, -1)]
+        return feet_of(points, self.points, number, ends), number
+
+    def _closest(
+        self, points: FloatArray, numbers: NDArray[np.intp], steps: NDArray[np.intp]
+    ) -> NDArray[np.intp]:
+        window = (numbers[:, None] + steps) % _ANGLES
+        apart = self.points[window] - points[:, None]
+        closest = np.einsum("ijk,ijk->ij", apart, apart).argmin(axis=1)
+        chosen: NDArray[np.intp] = window[np.arange(len(points)), closest]
+        return chosen
 
     def sampled(self, step_mm: float) -> FloatArray:
         """Return points of the curve at most `step_mm` apart, for drawing; shape (n, 2)."""

@@ -32,7 +32,7 @@ STEP_MM = 0.5
 """Curves are worked out between marked depths at most this far apart."""
 LEAST_RADIUS_MM, LARGEST_RADIUS_MM = 1.0, 6.0
 """Screws of 2 to 12 mm diameter; bounds of ours, no source."""
-_EDGE_POINTS = 720
+_EDGE_POINTS = 360
 _SECTOR = {
     Direction.MEDIAL: 0,
     Direction.CRANIAL: 1,
@@ -138,7 +138,7 @@ def _unit_circle() -> FloatArray:
 
 
 def screw_edge(radius_mm: float) -> FloatArray:
-    """Return 720 points of the circle about the axis, shape (720, 2), u and v in mm.
+    """Return 360 points of the circle about the axis, shape (360, 2), u and v in mm.
 
     Raises
     ------

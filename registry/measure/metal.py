@@ -32,6 +32,10 @@ PATCH_STEP_MM = 0.5
 WIDENED = 1.3
 """A section this many times as wide as the shank belongs to the head; ours."""
 BEGINS_TO_WIDEN = 1.1
+SHORTEST_SHANK_MM = 10.0
+"""Metal shorter than this, or than twice its width, is no shank; ours."""
+LEAST_PLANES = 6
+"""Three millimetres of shank tell no direction; ours."""
 STEEPEST_DEG = 70.0
 """Directions farther from straight ahead are no screw's; ours."""
 
@@ -82,7 +86,7 @@ def shank_near(
     widths = _measure(voxels, affine, origin, direction, threshold)
     entry = _entry(widths)
     tip = _tip(voxels, affine, origin, direction, widths)
-    if tip - entry < 2.0 * widths.shank_mm:
+    if tip - entry < max(SHORTEST_SHANK_MM, 4.0 * widths.shank_mm):
         raise _no_shank()
     axis = ScrewAxis.through(origin + entry * direction, origin + tip * direction)
     return Shank(axis, widths.shank_mm)
@@ -285,7 +289,7 @@ def _narrow(widths: _Widths) -> NDArray[np.bool_]:
     is_run[widths.run] = True
     return (
         is_run
-        & (widths.radii_mm > 0.8 * widths.shank_mm)  # noqa: PLR2004 - not the pointed tip
+        & (widths.radii_mm > 0.8 * widths.shank_mm)  # not the pointed tip
         & (widths.radii_mm < BEGINS_TO_WIDEN * widths.shank_mm)
     )
 
@@ -297,7 +301,7 @@ def _fit_line(
     kept = _narrow(widths)
     across = _across(direction)
     for _ in range(3):
-        if kept.sum() < 6:  # three millimetres of shank tell no direction
+        if kept.sum() < LEAST_PLANES:
             raise _no_shank()
         places = np.column_stack([np.ones(int(kept.sum())), widths.along_mm[kept]])
         line = np.linalg.lstsq(places, widths.middles_mm[kept])[0]

@@ -10,6 +10,7 @@ import numpy as np
 from scipy.spatial import KDTree
 
 from registry.domain.problems import BadInputError, Fault
+from registry.measure.polylines import feet_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -62,7 +63,7 @@ class OpenCurve:
 
     def stands_out_mm(self, points_mm: FloatArray) -> FloatArray:
         """Return the distance of each point from the line: positive outside, negative inside."""
-        distance = np.asarray(self._tree.query(points_mm)[0], dtype=np.float64)
+        distance = np.hypot(*(points_mm - self.nearest_points(points_mm)).T)
         along, out = _wall(points_mm, self.outwards)
         result: FloatArray = np.where(self.is_outside(along, out), distance, -distance)
         return result
@@ -74,8 +75,10 @@ class OpenCurve:
 
     def nearest_points(self, points_mm: FloatArray) -> FloatArray:
         """Return the nearest points of the line, (n, 2)."""
-        result: FloatArray = self.points[self._tree.query(points_mm)[1]]
-        return result
+        number = np.asarray(self._tree.query(points_mm)[1], dtype=np.intp)
+        last = len(self.along_mm) - 1
+        ends = [np.minimum(number + 1, last), np.maximum(number - 1, 0)]
+        return feet_of(points_mm, self.points, number, ends)
 
     def past_marks_mm(self, point_mm: FloatArray) -> float:
         """Return how far along the wall a point lies beyond the outermost mark, 0 between."""
