@@ -66,8 +66,8 @@ def survey(paths: Sequence[Path], limits: Limits | None = None) -> Survey:
     found = group(slices)
     _refuse_several_studies(found)
     chosen, others = choose(found)
-    kept_once = _duplicates(chosen)
-    return Survey(tuple(found), chosen, (*_gathered(left_out + copies), *others, *kept_once))
+    alone = _gathered(left_out + copies + _duplicates(chosen))
+    return Survey(tuple(found), chosen, (*alone, *others))
 
 
 def read_series(series: FoundSeries, sink: Sink) -> ReadVolume:

@@ -5,8 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from pydicom.encaps import generate_frames
 from pydicom.pixels.utils import pixel_array
+from pydicom.uid import RLELossless
 
+from registry.imaging.codestreams import frame_size
 from registry.imaging.parsing import DAMAGE, without_warnings
 
 if TYPE_CHECKING:
@@ -46,6 +49,7 @@ def hounsfield(dataset: Dataset, shape: tuple[int, int]) -> NDArray[np.int32]:
 def _decoded(dataset: Dataset) -> NDArray[Any]:
     if "PixelData" not in dataset:
         raise UndecodableError("it has no pixel data")
+    _refuse_odd_frame(dataset)
     try:
         with without_warnings():
             return np.asarray(pixel_array(dataset))
@@ -57,6 +61,26 @@ def _decoded(dataset: Dataset) -> NDArray[Any]:
         raise UndecodableError(
             f"its pixel data ({name}) are truncated, damaged or packed in a way not read here"
         ) from error
+
+
+def _refuse_odd_frame(dataset: Dataset) -> None:
+    """Refuse a compressed frame that is not the one frame of the size its header announces."""
+    syntax = dataset.file_meta.TransferSyntaxUID
+    if not syntax.is_encapsulated or syntax == RLELossless:
+        return
+    try:
+        frames = list(generate_frames(dataset.PixelData, number_of_frames=1))
+    except DAMAGE as error:
+        raise UndecodableError("its compressed pixel data are damaged") from error
+    size = frame_size(frames[0])
+    if size is None:
+        raise UndecodableError(f"its pixel data are not what {syntax.name} begins with")
+    announced = (int(dataset.Rows), int(dataset.Columns), 1)
+    if size[:3] != announced or size.bits > int(dataset.BitsAllocated):
+        raise UndecodableError(
+            f"its compressed image is {size.rows} x {size.columns} of {size.bits} bits, "
+            f"where {announced[0]} x {announced[1]} was announced"
+        )
 
 
 def _without_spare_bits(dataset: Dataset, raw: NDArray[Any]) -> NDArray[np.float64]:
