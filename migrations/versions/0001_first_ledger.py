@@ -422,6 +422,7 @@ def upgrade() -> None:
         sa.Column("scan_id", sa.Integer(), nullable=True),
         sa.Column("kind", sa.String(length=30), nullable=False),
         sa.Column("sealed", sa.Text(), nullable=False),
+        sa.Column("matching_hash", sa.String(length=64), nullable=True),
         sa.Column("version", sa.Integer(), nullable=False),
         sa.CheckConstraint(
             "kind IN ('patient reference', 'birth date', 'scan identifiers')",
@@ -432,6 +433,9 @@ def upgrade() -> None:
         ),
         sa.ForeignKeyConstraint(["scan_id"], ["scan.id"], name=op.f("fk_vault_entry_scan_id_scan")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_vault_entry")),
+    )
+    op.create_index(
+        op.f("ix_vault_entry_matching_hash"), "vault_entry", ["matching_hash"], unique=False
     )
     op.create_index(op.f("ix_vault_entry_patient_id"), "vault_entry", ["patient_id"], unique=False)
     op.create_index(op.f("ix_vault_entry_scan_id"), "vault_entry", ["scan_id"], unique=False)
@@ -552,6 +556,7 @@ def downgrade() -> None:
     op.drop_table("reading")
     op.drop_index(op.f("ix_vault_entry_scan_id"), table_name="vault_entry")
     op.drop_index(op.f("ix_vault_entry_patient_id"), table_name="vault_entry")
+    op.drop_index(op.f("ix_vault_entry_matching_hash"), table_name="vault_entry")
 
     op.drop_table("vault_entry")
     op.drop_index(op.f("ix_consensus_scan_id"), table_name="consensus")

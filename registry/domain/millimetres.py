@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
+import re
+from decimal import ROUND_HALF_UP, Decimal
 
 TENTH = Decimal("0.1")
+_NUMBER = re.compile(r"[+-]?\d{1,6}(\.\d{1,9})?", re.ASCII)
 LARGEST_EXTENT_MM = Decimal("60.0")
 """No extent beyond a screw's own length is believed; a check of ours, no source."""
 
@@ -47,12 +49,10 @@ def parse_tenths(text: str) -> Decimal:
     ValueError
         not a number, negative, or finer than a tenth
     """
-    try:
-        value = Decimal(text.strip())
-    except InvalidOperation:
-        raise ValueError("give a number such as 2.1") from None
-    if not value.is_finite():
+    found = _NUMBER.fullmatch(text.strip())
+    if found is None:
         raise ValueError("give a number such as 2.1")
+    value = Decimal(text.strip())
     if value.is_signed() and value != 0:
         raise ValueError("give 0 or more")
     if value != value.quantize(TENTH, rounding=ROUND_HALF_UP):

@@ -36,10 +36,9 @@ def visible_cases(viewer: Viewer) -> Select[Case]:
     return select(Case).where(_of_reach(reach(viewer, Deed.SEE_CASES), own))
 
 
-def enterable_cases(viewer: Viewer) -> Select[Case]:
-    """Return the cases to which a viewer may add a scan or a table's rows."""
-    own = false() if viewer.person_id is None else took_part(viewer.person_id)
-    return select(Case).where(_of_reach(reach(viewer, Deed.ENTER_CASES), own))
+def scannable_cases(viewer: Viewer) -> Select[Case]:
+    """Return the cases to which a viewer may attach a scan."""
+    return select(Case).where(_of_reach(reach(viewer, Deed.LOAD_SCANS), false()))
 
 
 def visible_readings(viewer: Viewer) -> Select[Reading]:

@@ -35,4 +35,5 @@ class VaultEntry(Tracked):
     scan_id: Mapped[int | None] = mapped_column(ForeignKey("scan.id"), index=True)
     kind: Mapped[str] = mapped_column(String(30))
     sealed: Mapped[str] = mapped_column(Secret)
+    matching_hash: Mapped[str | None] = mapped_column(String(64), index=True)
     version: Mapped[int]

@@ -1,0 +1,97 @@
+"""Ask for readings: a first one of each screw on an audit scan, a second where the rule says so."""
+
+from __future__ import annotations
+
+import secrets
+from typing import TYPE_CHECKING
+
+from registry.domain.readings import ReadingRole
+from registry.domain.second_reading import is_drawn, reason_for_second
+from registry.store.models.readings import Assignment, Draw
+from registry.store.queries.assignments import draw_of, screws_without_first
+from registry.store.queries.counted_screws import audit_scans
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+    from decimal import Decimal
+
+    from registry.domain.directions import Direction
+    from registry.domain.settings import Settings
+    from registry.store.writing import Writing
+
+_PERCENT = 100
+
+
+def assign_first_readings(work: Writing, settings: Settings, case_id: int, scan_id: int) -> int:
+    """Ask for a first reading of every placed screw, where the case is counted on this scan.
+
+    Returns how many were asked for.
+    """
+    work.flush_rows()
+    chosen = audit_scans(work.session, settings.audit_window_days).get(case_id)
+    if chosen != scan_id:
+        return 0
+    screws = screws_without_first(work.session, case_id, scan_id)
+    for screw_id in screws:
+        work.insert(
+            Assignment,
+            "ask for a reading",
+            screw_id=screw_id,
+            scan_id=scan_id,
+            role=ReadingRole.FIRST.value,
+            reason="on the audit scan",
+            made_at=work.now,
+        )
+    return len(screws)
+
+
+def assign_second_reading(
+    work: Writing,
+    settings: Settings,
+    *,
+    screw_id: int,
+    scan_id: int,
+    operated_on: date,
+    extents_mm: Mapping[Direction, Decimal | None],
+    is_near_cut_off: bool,
+    is_low_confidence: bool,
+) -> bool:
+    """Ask for a second reading where the unit's rule says so; return whether it was asked for."""
+    rule = settings.second_reading_rule()
+    period = f"{operated_on.year}Q{(operated_on.month + 2) // 3}"
+    draw = draw_of(work.session, period)
+    if draw is None:
+        seed = secrets.token_hex(16)
+        draw_id = work.insert(
+            Draw,
+            "draw a seed",
+            period=period,
+            seed=seed,
+            share_percent=rule.share * _PERCENT,
+            made_at=work.now,
+        )
+        work.flush_rows()
+    else:
+        draw_id, seed = draw
+    drawn = is_drawn(seed, screw_id, rule.share)
+    reason = reason_for_second(
+        extents_mm,
+        is_near_cut_off=is_near_cut_off,
+        is_low_confidence=is_low_confidence,
+        is_drawn=drawn,
+        rule=rule,
+    )
+    if not reason:
+        return False
+    work.insert(
+        Assignment,
+        "ask for a second reading",
+        screw_id=screw_id,
+        scan_id=scan_id,
+        role=ReadingRole.SECOND.value,
+        draw_id=draw_id if reason == "drawn at random" else None,
+        reason=reason,
+        made_at=work.now,
+    )
+    return True

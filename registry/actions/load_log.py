@@ -1,0 +1,286 @@
+"""Load a theatre log: all of it or nothing."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from registry.actions.loading import LoadOutcome, TableFile, kept_unless
+from registry.actions.persons import Persons, find_persons
+from registry.domain.access import Deed, Reach, Viewer, require
+from registry.domain.checks import ScrewFacts, case_warnings
+from registry.domain.problems import BadInputError, ConflictError, Fault
+from registry.intake.parsed import where
+from registry.intake.theatre_log import LogCase, LogScrew, read_theatre_log
+from registry.store.models.cases import Case, CaseAssistant, Screw
+from registry.store.models.patients import Patient, VaultEntry
+from registry.store.queries.known_cases import KnownCase, known_cases, known_patients
+from registry.store.vault import reference_hash, seal
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+    from datetime import date, datetime
+
+    from registry.intake.parsed import Parsed
+    from registry.store.home import Ledger
+    from registry.store.writing import Writing
+
+
+def load_log(
+    ledger: Ledger,
+    viewer: Viewer,
+    table: TableFile,
+    *,
+    new_persons: bool = False,
+    only_check: bool = False,
+    today: date,
+    now: datetime,
+) -> LoadOutcome:
+    """Load a theatre log.
+
+    Raises
+    ------
+    BadInputError
+        every fault of every row; nothing was changed
+    ConflictError
+        every case or screw that is known with other values; nothing was changed
+    """
+    far = require(viewer, Deed.ENTER_CASES)
+    parsed = read_theatre_log(table.data, table.name, table.encoding, today)
+    outcome = LoadOutcome(parsed.row_count)
+    with kept_unless(ledger.writing(viewer, now), only_check=only_check) as work:
+        _apply(_Load(ledger, work, viewer, parsed, outcome), far, new_persons=new_persons)
+    return outcome
+
+
+@dataclass
+class _Load:
+    ledger: Ledger
+    work: Writing
+    viewer: Viewer
+    parsed: Parsed[LogCase]
+    outcome: LoadOutcome
+
+
+def _apply(load: _Load, far: Reach, *, new_persons: bool) -> None:
+    persons, unknown, made = find_persons(load.work, load.parsed, new_persons=new_persons)
+    faults = [*load.parsed.faults, *unknown]
+    if far is Reach.OWN and not faults:
+        faults += _not_own(load, persons)
+    if faults:
+        raise BadInputError(*faults)
+    load.outcome.new_persons = list(made)
+    known = known_cases(load.work.session)
+    conflicts: list[Fault] = []
+    fresh: list[tuple[LogCase, KnownCase | None]] = []
+    for case in load.parsed.rows:
+        found = known.get(case.case_ref)
+        if found is not None:
+            conflicts += _conflicts(load, case, found, persons)
+        fresh.append((case, found))
+    if conflicts:
+        raise ConflictError(*conflicts)
+    patients = _patients(load, [case for case, _ in fresh])
+    for case, found in fresh:
+        _enter(load, case, found, persons, patients)
+        load.outcome.warnings += [
+            f"case {case.case_ref}, {warned.screw}: {warned.text}"
+            for warned in case_warnings([_facts(screw) for screw in case.screws])
+        ]
+
+
+def _facts(screw: LogScrew) -> ScrewFacts:
+    return ScrewFacts(
+        screw.level,
+        screw.side,
+        screw.number,
+        screw.entry_technique,
+        screw.life,
+        screw.diameter_mm,
+        screw.length_mm,
+        screw.intention,
+    )
+
+
+def _not_own(load: _Load, persons: Persons) -> Iterable[Fault]:
+    for case in load.parsed.rows:
+        names = [case.surgeon, case.second_surgeon, *case.assistants]
+        names += [screw.operator for screw in case.screws]
+        if load.viewer.person_id not in {persons.id_or_none(name) for name in names}:
+            yield Fault(
+                f"case {case.case_ref!r} is not one in which {load.viewer.name} took part",
+                where(load.parsed.name, case.rows[0]),
+                "a surgeon's account enters own cases only",
+            )
+
+
+def _reference_hash(load: _Load, case: LogCase) -> str:
+    return reference_hash(load.ledger.keys.references, "patient", case.patient_ref)
+
+
+def _case_values(case: LogCase, persons: Persons) -> dict[str, Any]:
+    return {
+        "operated_on": case.operated_on,
+        "surgeon_id": persons.id_of(case.surgeon),
+        "second_surgeon_id": persons.id_or_none(case.second_surgeon),
+        "indication": case.indication,
+        "is_revision": case.revision,
+        "cobb_deg": case.cobb_deg,
+        "body_mass_index": case.bmi,
+        "bone_quality": case.bone_quality,
+        "approach": case.approach,
+        "no_scan_reason": case.no_ct_reason,
+    }
+
+
+def _screw_values(screw: LogScrew, persons: Persons) -> dict[str, Any]:
+    return {
+        "entry_technique": screw.entry_technique.value,
+        "technique_words": screw.technique_words or None,
+        "guidance": screw.guidance.value,
+        "operator_id": persons.id_or_none(screw.operator),
+        "supervision": screw.supervision,
+        "diameter_mm": screw.diameter_mm,
+        "length_mm": screw.length_mm,
+        "alloy": screw.alloy,
+        "intention": screw.intention,
+        "implant_identifier": screw.udi,
+        "life": screw.life.value,
+    }
+
+
+_COLUMN_OF = {
+    "surgeon_id": "surgeon",
+    "second_surgeon_id": "second_surgeon",
+    "is_revision": "revision",
+    "body_mass_index": "bmi",
+    "no_scan_reason": "no_ct_reason",
+    "operator_id": "operator",
+    "implant_identifier": "udi",
+}
+
+
+def _conflicts(load: _Load, case: LogCase, found: KnownCase, persons: Persons) -> Iterable[Fault]:
+    row = case.rows[0]
+    said = _case_values(case, persons)
+    for column in _differing(said, found.values):
+        yield _conflict(load, row, column, f"case {case.case_ref} is known with another value")
+    if _reference_hash(load, case) != found.reference_hash:
+        yield _conflict(load, row, "patient_ref", f"case {case.case_ref} is another patient's")
+    assistants = {persons.id_of(name) for name in case.assistants}
+    if assistants and assistants != found.assistants:
+        yield _conflict(load, row, "assistants", f"case {case.case_ref} is known with others")
+    for screw in case.screws:
+        there = found.screws.get((screw.level, screw.side.value, screw.number))
+        if there is None:
+            continue
+        for column in _differing(_screw_values(screw, persons), there):
+            what = f"case {case.case_ref}, {screw.level} {screw.side}: known with another value"
+            yield _conflict(load, screw.row, column, what)
+
+
+def _differing(said: Mapping[str, Any], known: Mapping[str, Any]) -> list[str]:
+    """Return the columns in which both say something and not the same."""
+    return [
+        column for column, value in said.items() if value is not None and value != known[column]
+    ]
+
+
+def _conflict(load: _Load, row: int, column: str, what: str) -> Fault:
+    return Fault(
+        what,
+        where(load.parsed.name, row, _COLUMN_OF.get(column, column)),
+        "nothing was changed; take the row out of the file, or correct the ledger's own record",
+    )
+
+
+def _patients(load: _Load, cases: list[LogCase]) -> dict[str, int]:
+    """Return the patient of each reference's hash, those that are new made with their vault."""
+    known = known_patients(load.work.session)
+    wanted: dict[str, LogCase] = {}
+    for case in cases:
+        found = wanted.setdefault(_reference_hash(load, case), case)
+        if found.birth_date is None and case.birth_date is not None:
+            wanted[_reference_hash(load, case)] = case
+    fresh = {hashed: f"P{secrets.token_hex(6)}" for hashed in wanted if hashed not in known}
+    with_new_birth_date = [
+        hashed
+        for hashed, case in wanted.items()
+        if case.birth_date is not None and (hashed not in known or known[hashed].birth_hash is None)
+    ]
+    names = {hashed: found.pseudonym for hashed, found in known.items()} | fresh
+    keys = load.ledger.keys.patient_keys(
+        {names[hashed] for hashed in [*fresh, *with_new_birth_date]}
+    )
+    ids = {hashed: found.patient_id for hashed, found in known.items()}
+    for hashed, pseudonym in fresh.items():
+        ids[hashed] = load.work.insert(
+            Patient, "add a patient", pseudonym=pseudonym, reference_hash=hashed
+        )
+        load.work.insert(
+            VaultEntry,
+            "put into the vault",
+            patient_id=ids[hashed],
+            kind="patient reference",
+            sealed=seal(keys[pseudonym], wanted[hashed].patient_ref, pseudonym),
+        )
+        load.outcome.count("patients", is_new=True)
+    for hashed in with_new_birth_date:
+        born, pseudonym = wanted[hashed].birth_date, names[hashed]
+        assert born is not None  # noqa: S101 - chosen above
+        load.work.insert(
+            VaultEntry,
+            "put into the vault",
+            patient_id=ids[hashed],
+            kind="birth date",
+            sealed=seal(keys[pseudonym], born.isoformat(), pseudonym),
+            matching_hash=reference_hash(
+                load.ledger.keys.references, f"birth date of {pseudonym}", born.isoformat()
+            ),
+        )
+    return ids
+
+
+def _enter(
+    load: _Load,
+    case: LogCase,
+    found: KnownCase | None,
+    persons: Persons,
+    patients: dict[str, int],
+) -> None:
+    work, outcome = load.work, load.outcome
+    outcome.count("cases", is_new=found is None)
+    if found is None:
+        case_id = work.insert(
+            Case,
+            "enter a case",
+            reference=case.case_ref,
+            patient_id=patients[_reference_hash(load, case)],
+            entered_by_id=load.viewer.account_id,
+            source_name=load.parsed.name[:200],
+            source_row=case.rows[0],
+            **_case_values(case, persons),
+        )
+        for person_id in sorted({persons.id_of(name) for name in case.assistants}):
+            work.insert(CaseAssistant, "add an assistant", case_id=case_id, person_id=person_id)
+    else:
+        case_id = found.case_id
+    known = {} if found is None else found.screws
+    for screw in case.screws:
+        key = (screw.level, screw.side.value, screw.number)
+        outcome.count("screws", is_new=key not in known)
+        if key in known:
+            continue
+        values = _screw_values(screw, persons)
+        work.insert(
+            Screw,
+            "enter a screw",
+            case_id=case_id,
+            level=screw.level,
+            side=screw.side.value,
+            number=screw.number,
+            source_row=screw.row,
+            intention_recorded_at=None if screw.intention is None else work.now,
+            **values,
+        )

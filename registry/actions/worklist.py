@@ -1,0 +1,87 @@
+"""What a reader has to do, and nothing that would unblind them."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from registry.domain.access import Deed, Reach, Viewer, require
+from registry.domain.problems import NotFoundError
+from registry.store.queries.assignments import OwedReading, owed_readings
+
+if TYPE_CHECKING:
+    from datetime import datetime
+    from decimal import Decimal
+
+    from registry.store.home import Ledger
+
+
+@dataclass(frozen=True)
+class BlindScrew:
+    """A screw to be read, as its reader may know it.
+
+    Attributes
+    ----------
+    assignment_id : names the owed reading
+    level, side, number : which screw
+    diameter_mm : as catalogued, None where not known
+    role : first, second or adjudication
+    waiting_days : since the reading was asked for
+    is_last : the viewer entered the case or matched its scan, so others are offered it first and
+        the reading is not blind
+    image_digest : of the image it is read on
+    """
+
+    assignment_id: int
+    level: str
+    side: str
+    number: int
+    diameter_mm: Decimal | None
+    role: str
+    waiting_days: int
+    is_last: bool
+    image_digest: str
+
+
+def worklist(ledger: Ledger, viewer: Viewer, now: datetime) -> list[BlindScrew]:
+    """Return the owed readings that a viewer may take on, scan by scan.
+
+    The order of the scans is another for each reader and tells nothing; what the viewer entered
+    or matched comes last.
+    """
+    require(viewer, Deed.READ_SCREWS, at_least=Reach.ALL)
+    with ledger.reading() as session:
+        owed = owed_readings(session, viewer)
+    key = ledger.keys.references
+
+    def order(item: OwedReading) -> tuple[bool, bytes]:
+        text = f"order|{viewer.account_id}|{item.scan_id}".encode()
+        return item.is_matched_by_viewer, hmac.new(key, text, hashlib.sha256).digest()
+
+    return [_blind(item, now) for item in sorted(owed, key=order)]
+
+
+def blind_screw(ledger: Ledger, viewer: Viewer, assignment_id: int, now: datetime) -> BlindScrew:
+    """Return one owed reading; NotFoundError where it is not (any more) the viewer's to make."""
+    require(viewer, Deed.READ_SCREWS, at_least=Reach.ALL)
+    with ledger.reading() as session:
+        owed = owed_readings(session, viewer, assignment_id)
+    if not owed:
+        raise NotFoundError("this reading is not yours to make, or has been made; see the worklist")
+    return _blind(owed[0], now)
+
+
+def _blind(item: OwedReading, now: datetime) -> BlindScrew:
+    return BlindScrew(
+        assignment_id=item.assignment_id,
+        level=item.level,
+        side=item.side,
+        number=item.number,
+        diameter_mm=item.diameter_mm,
+        role=item.role,
+        waiting_days=(now - item.asked_at).days,
+        is_last=item.is_matched_by_viewer,
+        image_digest=item.image_digest,
+    )

@@ -1,0 +1,56 @@
+"""`load-ct`: load a post-operative CT."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from registry.cli.output import say
+from registry.domain.problems import BadInputError, Fault
+from registry.domain.words import Word, parse_word
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Mapping
+
+
+def add_arguments(command: argparse.ArgumentParser) -> None:
+    """Take the paths and what is known of the scan."""
+    command.add_argument("paths", metavar="PATH", nargs="+", help="files, folders or zips")
+    command.add_argument("--case", metavar="REF", help="default: by the hospital number")
+    command.add_argument("--kind", help="intra-operative 3D, post-operative CT (default), later CT")
+    command.add_argument("--reason", help="routine, symptoms, other, not stated (default)")
+    command.add_argument("--as", dest="acting_as", metavar="NAME", help="the account that loads")
+
+
+def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
+    """Load it; say what was taken, what was left out and why."""
+    from registry.actions.load_scan import ScanOrder, load_scan
+    from registry.cli.opening import instant, opened
+    from registry.domain.scans import ScanKind, ScanReason
+
+    order = ScanOrder(
+        given.case,
+        _word(ScanKind, given.kind, "--kind"),
+        _word(ScanReason, given.reason, "--reason"),
+    )
+    with opened(given, environment) as (ledger, viewer):
+        loaded = load_scan(ledger, viewer, [Path(path) for path in given.paths], order, instant())
+    for item in loaded.left_out:
+        say(f"left out {item.name}: {item.what}, {item.why}")
+    for warning in loaded.warnings:
+        say(f"note: {warning}")
+    slices, rows, columns = loaded.shape
+    did = "attached" if loaded.is_new else "was attached already, nothing changed:"
+    say(
+        f"{did} {loaded.kind} of {loaded.scanned_on} ({slices} slices of {rows} x {columns}) "
+        f"to case {loaded.case_ref}; {loaded.readings_owed} readings are now owed"
+    )
+    return 0
+
+
+def _word(kind: type[Word], text: str | None, option: str) -> Word | None:
+    try:
+        return None if text is None else parse_word(kind, text)
+    except ValueError as error:
+        raise BadInputError(Fault(f"no such word: {text!r}", option, str(error))) from None

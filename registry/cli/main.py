@@ -1,0 +1,64 @@
+"""The command line: which commands there are, and what each takes."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from importlib import import_module
+from typing import TYPE_CHECKING, NoReturn
+
+from registry.cli import output
+from registry.cli.log import start_logging
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+COMMANDS = {
+    "demo": "make the invented demo ledger and serve it",
+    "init": "create an empty ledger",
+    "upgrade": "bring a ledger's schema up to this program, after a backup of its own",
+    "serve": "serve the pages",
+    "account": "invite people",
+    "load-log": "load a theatre log",
+    "load-readings": "load readings made elsewhere",
+    "load-ct": "load a post-operative CT from files, folders or zips",
+    "rates": "breach rates with their intervals",
+    "verify": "check trail, rows, consensus and images",
+}
+"""Every command and its line of help; the module has the same name, `-` written `_`."""
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong in one line."""
+
+    def error(self, message: str) -> NoReturn:
+        """Leave with status 2."""
+        output.say_error(f"{self.prog}: {message}; see `{self.prog} --help`")
+        sys.exit(2)
+
+
+def parser() -> argparse.ArgumentParser:
+    """Return the parser of every command, made without importing any science."""
+    made = _Parser(
+        prog="pedicle-ledger",
+        description="A spinal unit's registry for grading pedicle screw placement.",
+        epilog=output.CAUTION,
+    )
+    commands = made.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name, text in COMMANDS.items():
+        command = commands.add_parser(name, help=text, description=text, epilog=output.CAUTION)
+        command.add_argument(
+            "--home", help="the ledger's folder (default: PEDICLE_LEDGER_HOME, else ./ledger)"
+        )
+        module = import_module(f"registry.cli.{name.replace('-', '_')}")
+        module.add_arguments(command)
+        command.set_defaults(run=module.run)
+    return made
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; return its exit status."""
+    given = parser().parse_args(arguments)
+    start_logging()
+    return output.run(lambda: int(given.run(given, os.environ)))

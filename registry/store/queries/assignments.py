@@ -1,0 +1,147 @@
+"""Readings that are owed: for the worklist, and for asking for more."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from sqlalchemy import exists, select
+
+from registry.domain.levels import level
+from registry.domain.readings import ReadingRole
+from registry.domain.techniques import COUNTED_LIVES
+from registry.store.models.cases import Case, Screw
+from registry.store.models.readings import Assignment, Draw, Reading
+from registry.store.models.scans import HeldImage, Scan
+from registry.store.visible import readable_assignments
+
+if TYPE_CHECKING:
+    from datetime import date, datetime
+    from decimal import Decimal
+
+    from sqlalchemy import Select
+    from sqlalchemy.orm import Session
+
+    from registry.domain.access import Viewer
+
+
+@dataclass(frozen=True)
+class OwedReading:
+    """An owed reading as its reader may know it: no case, surgeon, technique or other reading."""
+
+    assignment_id: int
+    role: str
+    level: str
+    side: str
+    number: int
+    diameter_mm: Decimal | None
+    asked_at: datetime
+    scan_id: int
+    image_digest: str
+    is_matched_by_viewer: bool
+
+
+@dataclass(frozen=True)
+class SavingFacts:
+    """What saving a reading needs beside it; never sent to a page."""
+
+    screw_id: int
+    scan_id: int
+    role: str
+    operated_on: date
+    is_blind: bool
+
+
+def _owed(viewer: Viewer) -> Select[Assignment]:
+    return (
+        readable_assignments(viewer)
+        .join(Scan, Scan.id == Assignment.scan_id)
+        .join(HeldImage, HeldImage.id == Scan.image_id)
+    )
+
+
+def owed_readings(
+    session: Session, viewer: Viewer, assignment_id: int | None = None
+) -> list[OwedReading]:
+    """Return the owed readings that a viewer may take on, on images held here; all, or one."""
+    query = _owed(viewer).with_only_columns(
+        Assignment.id,
+        Assignment.role,
+        Screw.level,
+        Screw.side,
+        Screw.number,
+        Screw.diameter_mm,
+        Assignment.made_at,
+        Assignment.scan_id,
+        HeldImage.digest,
+        Scan.matched_by_id,
+        Case.entered_by_id,
+    )
+    if assignment_id is not None:
+        query = query.where(Assignment.id == assignment_id)
+    rows = session.execute(query)
+    found = [
+        OwedReading(
+            assignment_id=row[0],
+            role=row[1],
+            level=row[2],
+            side=row[3],
+            number=row[4],
+            diameter_mm=row[5],
+            asked_at=row[6],
+            scan_id=row[7],
+            image_digest=row[8],
+            is_matched_by_viewer=viewer.account_id in (row[9], row[10]),
+        )
+        for row in rows
+    ]
+    return sorted(
+        found, key=lambda owed: (owed.scan_id, level(owed.level).order, owed.side, owed.number)
+    )
+
+
+def saving_facts(session: Session, viewer: Viewer, assignment_id: int) -> SavingFacts | None:
+    """Return what saving needs of an owed reading that the viewer may take on, or None."""
+    row = session.execute(
+        _owed(viewer)
+        .with_only_columns(
+            Assignment.screw_id,
+            Assignment.scan_id,
+            Assignment.role,
+            Case.operated_on,
+            Scan.matched_by_id,
+            Case.entered_by_id,
+        )
+        .where(Assignment.id == assignment_id)
+    ).first()
+    if row is None:
+        return None
+    return SavingFacts(row[0], row[1], row[2], row[3], viewer.account_id not in (row[4], row[5]))
+
+
+def screws_without_first(session: Session, case_id: int, scan_id: int) -> list[int]:
+    """Return a case's placed screws that have neither a first reading nor one asked for."""
+    has_reading = exists().where(
+        Reading.screw_id == Screw.id,
+        Reading.scan_id == scan_id,
+        Reading.role == ReadingRole.FIRST,
+    )
+    is_asked = exists().where(
+        Assignment.screw_id == Screw.id,
+        Assignment.scan_id == scan_id,
+        Assignment.role == ReadingRole.FIRST,
+    )
+    lives = [life.value for life in COUNTED_LIVES]
+    return list(
+        session.execute(
+            select(Screw.id)
+            .where(Screw.case_id == case_id, Screw.life.in_(lives), ~has_reading, ~is_asked)
+            .order_by(Screw.id)
+        ).scalars()
+    )
+
+
+def draw_of(session: Session, period: str) -> tuple[int, str] | None:
+    """Return the draw of a quarter and its seed, or None where none was made."""
+    row = session.execute(select(Draw.id, Draw.seed).where(Draw.period == period)).first()
+    return None if row is None else (row[0], row[1])

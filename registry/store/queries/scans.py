@@ -1,0 +1,91 @@
+"""Cases to which a scan can be attached, and scans that are there already."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from sqlalchemy import select
+
+from registry.store.models.cases import Case
+from registry.store.models.patients import Patient
+from registry.store.models.scans import HeldImage, Scan
+from registry.store.visible import scannable_cases
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from sqlalchemy import Select
+    from sqlalchemy.orm import Session
+
+    from registry.domain.access import Viewer
+
+
+@dataclass(frozen=True)
+class CaseForScan:
+    """What attaching a scan needs to know of a case."""
+
+    case_id: int
+    reference: str
+    operated_on: date
+    patient_id: int
+    pseudonym: str
+    reference_hash: str
+
+
+@dataclass(frozen=True)
+class ScanThere:
+    """A scan of a case's day and kind; without an image it is held elsewhere."""
+
+    scan_id: int
+    image_id: int | None
+
+
+def _cases(viewer: Viewer) -> Select[int, str, date, int, str, str]:
+    return (
+        scannable_cases(viewer)
+        .join(Patient, Patient.id == Case.patient_id)
+        .with_only_columns(
+            Case.id,
+            Case.reference,
+            Case.operated_on,
+            Patient.id,
+            Patient.pseudonym,
+            Patient.reference_hash,
+        )
+    )
+
+
+def case_for_scan(session: Session, viewer: Viewer, reference: str) -> CaseForScan | None:
+    """Return the case with this reference, or None."""
+    row = session.execute(_cases(viewer).where(Case.reference == reference)).first()
+    return None if row is None else CaseForScan(*row)
+
+
+def cases_of_patient(session: Session, viewer: Viewer, hashed: str) -> list[CaseForScan]:
+    """Return the cases of the patient whose hospital number has this hash."""
+    rows = session.execute(_cases(viewer).where(Patient.reference_hash == hashed))
+    return [CaseForScan(*row) for row in rows]
+
+
+def scan_of_series(session: Session, series_hash: str) -> tuple[int, date, str] | None:
+    """Return the case, day and kind to which a series is attached, or None."""
+    row = session.execute(
+        select(Scan.case_id, Scan.scanned_on, Scan.kind).where(Scan.series_hash == series_hash)
+    ).first()
+    return None if row is None else (row[0], row[1], row[2])
+
+
+def scan_there(session: Session, case_id: int, day: date, kind: str) -> ScanThere | None:
+    """Return the scan of a case's day and kind, or None."""
+    row = session.execute(
+        select(Scan.id, Scan.image_id).where(
+            Scan.case_id == case_id, Scan.scanned_on == day, Scan.kind == kind
+        )
+    ).first()
+    return None if row is None else ScanThere(row[0], row[1])
+
+
+def image_id_of(session: Session, digest: str) -> int | None:
+    """Return the row of an image that is kept already, or None."""
+    return session.execute(select(HeldImage.id).where(HeldImage.digest == digest)).scalar()
