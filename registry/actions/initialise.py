@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from registry.domain.problems import ConflictError, Fault
@@ -13,7 +14,6 @@ from registry.store.models.people import Account
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import datetime
-    from pathlib import Path
 
 LOCAL_OPERATOR = "local operator"
 
@@ -29,6 +29,8 @@ def initialise(home: Path, environment: Mapping[str, str], now: datetime) -> Led
     Keys.create(home / "keys")
     (home / "images").mkdir(mode=0o700, exist_ok=True)
     schema.migrate(ledger.engine)
+    if ledger.engine.dialect.name == "sqlite":
+        Path(str(ledger.engine.url.database)).chmod(0o600)
     start_trail(ledger)
     with ledger.writing(LOCAL_OPERATOR, now) as work:
         work.insert(

@@ -113,7 +113,9 @@ class _Load:
                 continue
             case = cases[row.case_ref]
             screw = case.screws[row.level, row.side.value, row.number]
-            yield _Placed(row, case, int(screw["id"]), self.persons.id_of(row.reader))
+            reader = self.persons.known_id(row.reader)
+            if reader is not None:
+                yield _Placed(row, case, int(screw["id"]), reader)
 
     def _row_faults(
         self, row: ReadingRow, case: KnownCase | None, took_part: dict[int, frozenset[int]]

@@ -57,7 +57,7 @@ class Writing:
         self._length, self._last = head.length, head.head
 
     def insert(
-        self, model: type[Tracked], verb: str, /, *, reason: str = "", **values: object
+        self, model: type[Tracked], verb: str, /, *, because: str = "", **values: object
     ) -> int:
         """Add a row; return its id."""
         row_id = self._take_id(model)
@@ -66,7 +66,7 @@ class Writing:
             row["version"] = 1
         self._rows[model].append(row)
         after = written_values(model, row, self._key)
-        self._note(verb, record_name(model, row_id), "", after, reason)
+        self._note(verb, record_name(model, row_id), "", after, because)
         return row_id
 
     def update(
@@ -76,7 +76,7 @@ class Writing:
         row_id: int,
         /,
         *,
-        reason: str = "",
+        because: str = "",
         **changes: object,
     ) -> None:
         """Change a row that carries a version."""
@@ -89,7 +89,7 @@ class Writing:
         if found.rowcount != 1:  # type: ignore[attr-defined]
             raise ConflictError(Fault(f"{record_name(model, row_id)} is not there any more"))
         after = self._stored(model, row_id)
-        self._note(verb, record_name(model, row_id), before, after, reason)
+        self._note(verb, record_name(model, row_id), before, after, because)
 
     def note(self, verb: str, record: str, reason: str = "") -> None:
         """Add an event that changes no row, such as an opening of the vault."""
