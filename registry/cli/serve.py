@@ -1,26 +1,37 @@
-"""`serve`: serve the pages."""
+"""`serve`: serve the pages of a ledger."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from registry.cli.output import say
+from registry.cli.output import CAUTION, say
 
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Mapping
 
-_EVERY_ADDRESS = frozenset({"0.0.0.0", "::", "*"})  # noqa: S104 - asked for by name, not a default
+DEFAULT_PORT = 8000
 
 
 def add_arguments(command: argparse.ArgumentParser) -> None:
-    """Take where to listen."""
+    """Take where to listen and under which names."""
     command.add_argument("--host", default="127.0.0.1", help="address to listen on (127.0.0.1)")
-    command.add_argument("--port", type=int, default=8000, help="port to listen on (8000)")
+    command.add_argument("--port", type=int, default=DEFAULT_PORT, help=f"default {DEFAULT_PORT}")
+    command.add_argument(
+        "--name",
+        action="append",
+        default=[],
+        help="a host name under which browsers reach it besides this machine's own; repeatable",
+    )
+    command.add_argument(
+        "--https",
+        action="store_true",
+        help="browsers reach it over TLS, which a proxy in front of it ends",
+    )
 
 
 def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
-    """Serve until told to stop; requests in flight are finished."""
+    """Serve until told to stop; finish the requests in flight."""
     from registry.cli.opening import instant
     from registry.store.home import home_folder, open_ledger
     from registry.web.app import create_app
@@ -28,9 +39,13 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
 
     ledger = open_ledger(home_folder(given.home, environment), environment)
     try:
-        hosts = () if given.host in _EVERY_ADDRESS else (given.host,)
-        app = create_app(ledger, clock=instant, hosts=hosts)
-        serve(app, given.host, given.port, on_listening=lambda url: say(f"serving at {url}"))
+        app = create_app(ledger, clock=instant, hosts=given.name, is_https=given.https)
+
+        def listening(address: str) -> None:
+            say(f"serving {ledger.settings.unit_name} on {address} ; stop with Ctrl-C")
+            say(CAUTION)
+
+        serve(app, given.host, given.port, on_listening=listening)
     finally:
         ledger.close()
     return 0

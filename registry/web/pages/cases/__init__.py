@@ -1,0 +1,1 @@
+"""Cases: constructs as tables of levels by sides."""
