@@ -98,7 +98,7 @@ def counting_rates() -> None:
             screw_id=number,
             patient=f"P{number // 8}",
             case_id=number // 8,
-            operated_on=day + timedelta(days=int(number // 100)),
+            operated_on=day + timedelta(days=number // 80),
             level=f"L{1 + number % 8 // 2}",
             side="LR"[number % 2],
             number=1,
