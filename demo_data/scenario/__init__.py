@@ -1,0 +1,1 @@
+"""The invented unit and the code that draws its CT; every person in it is made up."""

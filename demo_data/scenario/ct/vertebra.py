@@ -1,0 +1,294 @@
+"""One vertebra as implicit solids: body, pedicles, arch with its processes, ribs."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from .levels import LEVELS, SIDE_SIGN, Frame, LevelShape, Vector, spine_frames
+from .solids import (
+    Beam,
+    Coordinates,
+    Field,
+    Grid,
+    Solid,
+    VertebralBody,
+    smooth_union,
+    union_at,
+    union_on,
+)
+
+_PEDICLE_LENGTH_MM = 24.0
+_ISTHMUS_BEHIND_BODY_MM = 2.0
+_BODY_BLEND_MM = 1.8
+_ARCH_BLEND_MM = 2.4
+_Point = tuple[float, float, float]
+_LEFT: _Point = (1.0, 0.0, 0.0)
+_UP: _Point = (0.0, 0.0, 1.0)
+
+
+@dataclass(frozen=True)
+class PedicleAxis:
+    """The middle of a pedicle's isthmus and its forward direction, LPS."""
+
+    isthmus: Vector
+    forward: Vector
+
+
+@dataclass(frozen=True)
+class VertebraFields:
+    """Signed distances of one vertebra's regions and of its whole outer surface, (k, j, i)."""
+
+    body: Field
+    pedicles: Field
+    arch: Field
+    outer: Field
+
+
+@dataclass(frozen=True)
+class Vertebra:
+    """A vertebra without metal, in LPS millimetres."""
+
+    shape: LevelShape
+    frame: Frame
+
+    def pedicle_axis(self, side: str) -> PedicleAxis:
+        """Return the axis of the pedicle on the patient's `side`, L or R."""
+        size, sign = self.shape, SIDE_SIGN[side]
+        angle = np.radians(size.pedicle_convergence_deg)
+        half_mm = size.pedicle_width_mm / 2 / float(np.cos(angle))
+        isthmus = (
+            sign * (size.canal_width_mm / 2 + half_mm),
+            size.half_depth_mm + _ISTHMUS_BEHIND_BODY_MM,
+            size.pedicle_up_mm,
+        )
+        forward = (-sign * np.sin(angle), -np.cos(angle), 0.0)
+        return PedicleAxis(self.frame.to_patient(isthmus), self.frame.turned(forward))
+
+    def outer_distance(self, at: Coordinates) -> Field:
+        """Return signed distances to the outer surface at points, negative in bone."""
+        body = self._body.distance(at)
+        pedicles = union_at(self._pedicles, at, _BODY_BLEND_MM)
+        arch = self._without_canal(union_at(self._arch, at, _ARCH_BLEND_MM), at)
+        return _joined(body, pedicles, arch)
+
+    def fields(self, grid: Grid) -> VertebraFields:
+        """Return the distances on a grid."""
+        body = union_on((self._body,), grid, _BODY_BLEND_MM)
+        pedicles = union_on(self._pedicles, grid, _BODY_BLEND_MM)
+        arch = union_on(self._arch, grid, _ARCH_BLEND_MM)
+        canal = union_on((self._canal,), grid, _ARCH_BLEND_MM)
+        arch = -smooth_union(-arch, canal, 0.8)
+        return VertebraFields(body, pedicles, arch, _joined(body, pedicles, arch))
+
+    def corners(self) -> tuple[Vector, Vector]:
+        """Return the lower and upper corner of a box round the whole vertebra."""
+        boxes = [solid.corners() for solid in (self._body, *self._pedicles, *self._arch)]
+        lower = np.min([box[0] for box in boxes], axis=0)
+        upper = np.max([box[1] for box in boxes], axis=0)
+        return lower, upper
+
+    def _without_canal(self, arch: Field, at: Coordinates) -> Field:
+        return -smooth_union(-arch, self._canal.distance(at), 0.8)
+
+    def _beam(
+        self,
+        start: _Point,
+        end: _Point,
+        across: _Point,
+        half_across_mm: tuple[float, float],
+        half_upright_mm: tuple[float, float],
+        cap_mm: float = 3.0,
+    ) -> Beam:
+        to_patient = self.frame.to_patient
+        return Beam(
+            to_patient(start),
+            to_patient(end),
+            self.frame.turned(across),
+            half_across_mm,
+            half_upright_mm,
+            cap_mm,
+        )
+
+    @cached_property
+    def _body(self) -> VertebralBody:
+        return VertebralBody(self.shape, self.frame)
+
+    @cached_property
+    def _canal(self) -> Beam:
+        size = self.shape
+        middle = size.half_depth_mm + size.canal_depth_mm / 2 - 1.0
+        half = size.height_mm / 2 + 16.0
+        return self._beam(
+            (0.0, middle, -half),
+            (0.0, middle, half),
+            (1.0, 0.0, 0.0),
+            (size.canal_width_mm / 2 - 0.2,) * 2,
+            (size.canal_depth_mm / 2 + 0.5,) * 2,
+        )
+
+    @cached_property
+    def _pedicles(self) -> tuple[Solid, ...]:
+        size = self.shape
+        beams = []
+        for side, sign in SIDE_SIGN.items():
+            axis = self.pedicle_axis(side)
+            reach = axis.forward * _PEDICLE_LENGTH_MM / 2
+            beams.append(
+                Beam(
+                    axis.isthmus - reach,
+                    axis.isthmus + reach,
+                    self.frame.turned((sign, 0.0, 0.0)),
+                    (size.pedicle_width_mm / 2,) * 2,
+                    (size.pedicle_height_mm / 2,) * 2,
+                    cap_mm=2.0,
+                    exponent=2.5,
+                    flare=(0.34, 0.2),
+                )
+            )
+        return tuple(beams)
+
+    @cached_property
+    def _arch(self) -> tuple[Solid, ...]:
+        build = _thoracic_processes if self.shape.is_thoracic else _lumbar_processes
+        beams: list[Solid] = []
+        for sign in SIDE_SIGN.values():
+            beams.extend(self._beam(*arguments) for arguments in build(self.shape, sign))
+        beams.append(self._beam(*_spinous_process(self.shape)))
+        return tuple(beams)
+
+    @cached_property
+    def ribs(self) -> tuple[tuple[Beam, ...], ...]:
+        """The two ribs of a thoracic level as bars from head to flank; none below."""
+        if not self.shape.is_thoracic:
+            return ()
+        return tuple(self._rib(sign) for sign in SIDE_SIGN.values())
+
+    def _rib(self, sign: float) -> tuple[Beam, ...]:
+        back, wide = self.shape.half_depth_mm, self.shape.half_width_mm
+        up = self.shape.pedicle_up_mm
+        course = [
+            (sign * (wide + 4.6), back - 8.5, up + 3.0),
+            (sign * (wide + 13.5), back + 8.0, up),
+            (sign * (wide + 30.0), back + 22.0, up - 9.0),
+            (sign * (wide + 50.0), back + 24.0, up - 22.0),
+            (sign * (wide + 72.0), back + 14.0, up - 40.0),
+        ]
+        return tuple(
+            self._beam(start, end, _UP, (5.0, 5.2), (3.2, 3.4), cap_mm=3.2)
+            for start, end in itertools.pairwise(course)
+        )
+
+
+def _joined(body: Field, pedicles: Field, arch: Field) -> Field:
+    return smooth_union(smooth_union(body, pedicles, _BODY_BLEND_MM), arch, _BODY_BLEND_MM)
+
+
+_BeamArguments = tuple[_Point, _Point, _Point, tuple[float, float], tuple[float, float]]
+
+
+def _lumbar_processes(size: LevelShape, sign: float) -> list[_BeamArguments]:
+    back, low = size.half_depth_mm, -size.height_mm / 2
+    behind = back + size.canal_depth_mm
+    canal, up = size.canal_width_mm / 2, size.pedicle_up_mm
+    facet = canal + size.pedicle_width_mm / 2 + 2.5
+    return [
+        # superior articular process
+        (
+            (sign * (facet - 0.5), back + 11.0, up - 3.0),
+            (sign * (facet - 0.5), back + 14.5, -low + 4.5),
+            _LEFT,
+            (6.2, 4.2),
+            (6.2, 4.6),
+        ),
+        # pars and lamina
+        (
+            (sign * (canal + 1.0), back + 13.5, -1.0),
+            (sign * 2.5, behind + 4.8, -7.5),
+            _UP,
+            (10.0, 8.5),
+            (3.4, 3.6),
+        ),
+        # inferior articular process
+        (
+            (sign * (canal - 0.5), behind + 2.0, -9.0),
+            (sign * (canal + 1.5), behind + 3.5, low - 11.5),
+            _LEFT,
+            (4.6, 4.2),
+            (4.6, 4.2),
+        ),
+        # transverse process
+        (
+            (sign * (facet + 1.5), back + 12.0, up - 2.5),
+            (sign * (facet + 25.0), back + 16.5, up - 1.5),
+            _UP,
+            (5.2, 4.0),
+            (3.2, 2.4),
+        ),
+    ]
+
+
+def _thoracic_processes(size: LevelShape, sign: float) -> list[_BeamArguments]:
+    back, low = size.half_depth_mm, -size.height_mm / 2
+    behind = back + size.canal_depth_mm
+    canal, up = size.canal_width_mm / 2, size.pedicle_up_mm
+    facing_sideways = size.level == "T12"
+    lower_facet = canal - 0.5 if facing_sideways else canal - 2.0
+    return [
+        (
+            (sign * (canal + 2.0), back + 11.0, up - 3.0),
+            (sign * (canal - 0.5), back + 14.0, -low + 4.0),
+            _LEFT,
+            (6.4, 4.8),
+            (4.4, 3.0),
+        ),
+        (
+            (sign * (canal + 2.0), back + 11.0, -1.0),
+            (sign * 2.2, behind + 4.0, -6.5),
+            _UP,
+            (9.5, 8.0),
+            (3.3, 3.4),
+        ),
+        (
+            (sign * (canal - 2.0), behind + 2.4, -8.0),
+            (sign * lower_facet, behind + 3.2, low - 8.5),
+            _LEFT,
+            (4.8, 4.4),
+            (3.4, 3.0),
+        ),
+        (
+            (sign * (canal + 6.0), back + 12.0, up - 5.0),
+            (sign * (canal + 15.0), back + 19.0, up - 3.0),
+            _UP,
+            (5.6, 5.0),
+            (4.2, 3.8),
+        ),
+    ]
+
+
+def _spinous_process(size: LevelShape) -> _BeamArguments:
+    behind = size.half_depth_mm + size.canal_depth_mm
+    if size.is_thoracic:
+        return (
+            (0.0, behind + 4.0, -6.5),
+            (0.0, behind + 23.0, -17.0),
+            _LEFT,
+            (2.6, 3.1),
+            (6.8, 5.6),
+        )
+    return (
+        (0.0, behind + 5.0, -7.5),
+        (0.0, behind + 27.0, -12.0),
+        _LEFT,
+        (2.6, 3.6),
+        (8.5, 10.0),
+    )
+
+
+def build_vertebrae() -> dict[str, Vertebra]:
+    """Return the invented patient's vertebrae, cranial first."""
+    frames = spine_frames()
+    return {shape.level: Vertebra(shape, frames[shape.level]) for shape in LEVELS}
