@@ -1,0 +1,107 @@
+"""The web application: configured, guarded, with a blueprint a page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from flask import Flask
+from flask_wtf.csrf import CSRFProtect
+
+from registry.web import errors, guard, headers, logs
+from registry.web.caution import CAUTION
+from registry.web.context import Surroundings, surround, surroundings, viewer_or_none
+from registry.web.navigation import places
+from registry.web.pages.account.views import account
+from registry.web.pages.accounts.views import accounts
+from registry.web.pages.health.views import health
+from registry.web.pages.home.views import home
+from registry.web.pages.rates.views import rates_page
+from registry.web.pages.worklist.views import worklist_page
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+    from datetime import datetime
+
+    from registry.store.home import Ledger
+
+_LAYOUT = Path(__file__).parent / "layout"
+_BLUEPRINTS = (account, accounts, health, home, rates_page, worklist_page)
+_LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
+LARGEST_REQUEST_BYTES = 2 * 1024 * 1024
+
+
+def create_app(
+    ledger: Ledger,
+    *,
+    clock: Callable[[], datetime],
+    hosts: Iterable[str] = (),
+    is_https: bool = False,
+) -> Flask:
+    """Return the application that serves a ledger.
+
+    `hosts` are the names under which it is reached besides this machine's own; `is_https` says
+    that browsers reach it over TLS, which a proxy in front of it ends.
+    """
+    app = Flask(
+        "registry.web",
+        root_path=str(_LAYOUT),
+        static_folder="static",
+        template_folder="templates",
+    )
+    around = Surroundings(ledger, clock, is_https)
+    surround(app, around)
+    app.config.update(
+        SECRET_KEY=ledger.keys.cookies,
+        MAX_CONTENT_LENGTH=LARGEST_REQUEST_BYTES,
+        TRUSTED_HOSTS=[*_LOOPBACK, *hosts],
+        SESSION_COOKIE_NAME=around.form_cookie,
+        SESSION_COOKIE_HTTPONLY=True,
+        SESSION_COOKIE_SAMESITE="Lax",
+        SESSION_COOKIE_SECURE=is_https,
+        PREFERRED_URL_SCHEME="https" if is_https else "http",
+        # A reading may take longer than an hour; the token lives as long as the browser's session.
+        WTF_CSRF_TIME_LIMIT=None,
+        # Asks for the Referer header, which our own policy leaves out.
+        WTF_CSRF_SSL_STRICT=False,
+    )
+    app.jinja_options = {"trim_blocks": True, "lstrip_blocks": True}
+    _in_order(app)
+    errors.register_errors(app)
+    for blueprint in _BLUEPRINTS:
+        app.register_blueprint(blueprint)
+    app.add_template_filter(_moment, "moment")
+    app.add_template_filter(_sentence, "sentence")
+    app.context_processor(_shared_values)
+    return app
+
+
+def _in_order(app: Flask) -> None:
+    """Say what happens to a request before its view, and to its answer after."""
+    app.before_request(logs.begin_request)
+    app.before_request(guard.check_guard)
+    app.before_request(guard.check_origin)
+    CSRFProtect(app)
+    app.after_request(logs.log_request)
+    app.after_request(headers.add_headers)
+
+
+def _shared_values() -> dict[str, object]:
+    return {
+        "unit_name": surroundings().ledger.settings.unit_name,
+        "viewer": viewer_or_none(),
+        "places": places(viewer_or_none()),
+        "caution": CAUTION,
+    }
+
+
+def _sentence(text: str) -> str:
+    """Return a line as a sentence: a capital first, a full stop last."""
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?", "!")) else ".")
+
+
+def _moment(instant: datetime) -> str:
+    """Return an instant in the unit's own time: 2026-03-02 10:30."""
+    zone = ZoneInfo(surroundings().ledger.settings.zone)
+    return f"{instant.astimezone(zone):%Y-%m-%d %H:%M}"

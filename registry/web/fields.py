@@ -1,0 +1,58 @@
+"""Form fields as the shared macro draws them: label, hint, value and what is wrong with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One option of a choice: what is sent, and what is read."""
+
+    value: str
+    words: str
+
+
+@dataclass(frozen=True)
+class Field:
+    """One field of a form.
+
+    Attributes
+    ----------
+    name : under which it is sent
+    label, hint, error : what is read beside it
+    value : what it holds
+    kind : of input; `select` needs choices
+    autocomplete : what a browser or password manager may fill in
+    mark : makes the element's id where two fields are sent under one name
+    """
+
+    name: str
+    label: str
+    value: str = ""
+    kind: Literal["text", "password", "date", "number", "select"] = "text"
+    choices: Sequence[Choice] = ()
+    hint: str = ""
+    error: str = ""
+    autocomplete: str = "off"
+    mark: str = ""
+
+    @property
+    def id(self) -> str:
+        """The element's id."""
+        return f"field-{self.name}{self.mark}"
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether its value may stand in the page: no password, no day that is none."""
+        return self.kind != "password" and not (self.kind in {"date", "number"} and self.error)
+
+    @property
+    def described_by(self) -> str:
+        """The ids of what describes it, for `aria-describedby`."""
+        told = (("hint", self.hint), ("error", self.error))
+        return " ".join(f"{self.id}-{kind}" for kind, text in told if text)

@@ -1,0 +1,1 @@
+"""Signing in and out, and the first password of an invited account."""

@@ -1,0 +1,125 @@
+"""Sign in, sign out, and use an invitation."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from flask import Blueprint, redirect, render_template, request, session, url_for
+
+from registry.actions.accounts import accept_invitation, invited_name, sign_in, sign_out
+from registry.domain.problems import BadInputError, Fault, NotAllowedError
+from registry.web.context import current_ledger, now, surroundings, viewer_or_none
+from registry.web.errors import page_with
+from registry.web.guard import open_to_all, signed_in
+from registry.web.logs import log
+from registry.web.pages.account.forms import (
+    PASSWORD_RULES,
+    first_password_fields,
+    page_to_return_to,
+    sign_in_fields,
+)
+
+if TYPE_CHECKING:
+    from flask.typing import ResponseReturnValue
+
+account = Blueprint("account", __name__, template_folder="templates")
+
+
+@account.get("/sign-in")
+@open_to_all
+def sign_in_page() -> ResponseReturnValue:
+    """Ask for name and password."""
+    if viewer_or_none() is not None:
+        return redirect(url_for("home.start"))
+    return render_template(
+        "account/sign_in.html",
+        fields=sign_in_fields(),
+        wanted=request.args.get("next", ""),
+        is_new=request.args.get("news") == "password-set",
+    )
+
+
+@account.post("/sign-in")
+@open_to_all
+def enter() -> ResponseReturnValue:
+    """Start a session of its own; whatever the browser carried before has ended."""
+    name, wanted = request.form.get("name", ""), request.form.get("next", "")
+    try:
+        token = sign_in(current_ledger(), name, request.form.get("password", ""), now())
+    except NotAllowedError as problem:
+        return page_with(
+            problem, "account/sign_in.html", fields=sign_in_fields(name), wanted=wanted
+        )
+    _end_session()
+    around = surroundings()
+    response = redirect(page_to_return_to(wanted) or url_for("home.start"), 303)
+    response.set_cookie(
+        around.session_cookie, token, httponly=True, samesite="Lax", secure=around.is_https
+    )
+    log("signed in")
+    return response
+
+
+@account.post("/sign-out")
+@signed_in
+def leave() -> ResponseReturnValue:
+    """End the session."""
+    _end_session()
+    around = surroundings()
+    response = redirect(url_for("account.sign_in_page"), 303)
+    response.delete_cookie(
+        around.session_cookie, httponly=True, samesite="Lax", secure=around.is_https
+    )
+    response.headers["Clear-Site-Data"] = '"cache", "storage"'
+    return response
+
+
+@account.get("/invitation/<token>")
+@open_to_all
+def invitation(token: str) -> ResponseReturnValue:
+    """Ask for the first password of an invited account."""
+    return render_template(
+        "account/invitation.html",
+        name=_invited(token),
+        fields=first_password_fields(),
+        rules=PASSWORD_RULES,
+    )
+
+
+@account.post("/invitation/<token>")
+@open_to_all
+def set_password(token: str) -> ResponseReturnValue:
+    """Set the first password; the invitation is then used up."""
+    name = _invited(token)
+    password = request.form.get("password", "")
+    try:
+        _require_alike(password, request.form.get("again", ""))
+        accept_invitation(current_ledger(), token, password, now())
+    except BadInputError as problem:
+        return page_with(
+            problem,
+            "account/invitation.html",
+            name=name,
+            fields=first_password_fields(problem.faults[0].what),
+            rules=PASSWORD_RULES,
+        )
+    return redirect(url_for("account.sign_in_page", news="password-set"), 303)
+
+
+def _require_alike(password: str, again: str) -> None:
+    if password != again:
+        raise BadInputError(Fault("the two entries differ", "password", "give the same twice"))
+
+
+def _invited(token: str) -> str:
+    name = invited_name(current_ledger(), token, now())
+    if name is None:
+        raise NotAllowedError("this invitation is used up or too old; ask the steward for another")
+    return name
+
+
+def _end_session() -> None:
+    token = request.cookies.get(surroundings().session_cookie)
+    if token:
+        sign_out(current_ledger(), token)
+    session.clear()

@@ -1,0 +1,1 @@
+"""The accounts, for who keeps them."""

@@ -1,0 +1,1 @@
+"""Rates with their intervals, for a question in the address."""

@@ -1,0 +1,187 @@
+"""The question about rates: read from an address, and the fields that make one."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, TypeVar
+
+from registry.domain.access import Deed, Reach, Role, reach
+from registry.domain.directions import BODY_WALLS, PEDICLE_WALLS, Direction
+from registry.domain.problems import BadInputError, Fault
+from registry.domain.words import parse_word
+from registry.web.fields import Choice, Field
+from reports.frame import Intended, Threshold
+from reports.tables.rate_words import stratum_heading
+from reports.tables.rates import Question
+from reports.tables.splits import PERSONS, IntervalName, Split
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from werkzeug.datastructures import MultiDict
+
+    from registry.domain.access import Viewer
+
+Value = TypeVar("Value")
+
+FILTERS = ("by", "from", "to", "threshold", "direction", "intended", "interval", "minimum")
+_LARGEST_MINIMUM = 1000
+
+_ALL_SCREWS = Choice("", "all screws together")
+_NOTHING_MORE = Choice("", "nothing more")
+_THRESHOLDS = (
+    Choice(Threshold.ANY, "any extent"),
+    Choice(Threshold.TWO_MM, "2 mm or more"),
+    Choice(Threshold.FOUR_MM, "4 mm or more"),
+)
+_DIRECTIONS = (
+    Choice("", "any pedicle wall"),
+    *(Choice(wall, f"{wall}, pedicle") for wall in PEDICLE_WALLS),
+    *(
+        Choice(wall, {Direction.BODY_LATERAL: "lateral, body"}.get(wall, f"{wall}, body"))
+        for wall in BODY_WALLS
+    ),
+)
+_INTENDED = (
+    Choice(Intended.INCLUDE, "count"),
+    Choice(Intended.EXCLUDE, "are left out"),
+)
+_INTERVALS = (
+    Choice(IntervalName.CLUSTERED, "patients as clusters"),
+    Choice(IntervalName.WILSON, "Wilson, screws as independent"),
+    Choice(IntervalName.CLOPPER_PEARSON, "Clopper-Pearson, screws as independent"),
+    Choice(IntervalName.JEFFREYS, "Jeffreys, screws as independent"),
+)
+
+
+def read_question(args: MultiDict[str, str], minimum: int) -> Question:
+    """Return the question in an address; BadInputError names every filter that is wrong.
+
+    `minimum` is the unit's own, for an address that has none.
+    """
+    faults = [
+        Fault(f"there is no filter {name!r}", "address", f"use {', '.join(FILTERS)}")
+        for name in args
+        if name not in FILTERS
+    ]
+
+    def taken(name: str, parse: Callable[[str], Value], default: Value) -> Value:
+        text = args.get(name, "").strip()
+        try:
+            return parse(text) if text else default
+        except ValueError as error:
+            faults.append(Fault(f"{text!r} cannot be used", name, str(error)))
+            return default
+
+    by = []
+    for part in ",".join(args.getlist("by")).split(","):
+        try:
+            by += [parse_word(Split, part)] if part.strip() else []
+        except ValueError as error:
+            faults.append(Fault(f"{part!r} cannot be used", "by", str(error)))
+    start, end = taken("from", _day, None), taken("to", _day, None)
+    threshold = taken("threshold", lambda text: parse_word(Threshold, text), Threshold.TWO_MM)
+    direction = taken("direction", lambda text: parse_word(Direction, text), None)
+    intended = taken("intended", lambda text: parse_word(Intended, text), Intended.INCLUDE)
+    interval = taken(
+        "interval", lambda text: parse_word(IntervalName, text), IntervalName.CLUSTERED
+    )
+    least = taken("minimum", _count, minimum)
+    try:
+        question = Question(tuple(by), start, end, threshold, direction, intended, interval, least)
+    except BadInputError as problem:
+        raise BadInputError(*faults, *problem.faults) from None
+    if faults:
+        raise BadInputError(*faults)
+    return question
+
+
+def address_values(question: Question) -> dict[str, str | list[str]]:
+    """Return a question as the values of its address."""
+    values: dict[str, str | list[str]] = {
+        "by": [split.value for split in question.by],
+        "threshold": question.threshold.value,
+        "intended": question.intended.value,
+        "interval": question.interval.value,
+        "minimum": str(question.minimum),
+    }
+    if question.start:
+        values["from"] = question.start.isoformat()
+    if question.end:
+        values["to"] = question.end.isoformat()
+    if question.direction:
+        values["direction"] = question.direction.value
+    return values
+
+
+def question_fields(
+    args: MultiDict[str, str], viewer: Viewer, minimum: int, faults: Iterable[Fault] = ()
+) -> list[Field]:
+    """Return the fields that make a question, as they were sent and with what is wrong."""
+    wrong: dict[str, str] = {}
+    for fault in faults:
+        told = f"{fault.what}; {fault.mend}" if fault.mend else fault.what
+        wrong[fault.where] = f"{wrong[fault.where]}. {told}" if fault.where in wrong else told
+    splits = [Choice(split, stratum_heading(split)) for split in _splits(viewer)]
+    by = [part.strip() for part in ",".join(args.getlist("by")).split(",") if part.strip()]
+    first, second = (*by, "", "")[:2]
+
+    def choice(name: str, label: str, choices: Iterable[Choice], default: str) -> Field:
+        value = args.get(name, "").strip() or default
+        error = wrong.get(name, "")
+        return Field(name, label, value, "select", tuple(choices), error=error)
+
+    return [
+        Field(
+            "by",
+            "By",
+            first,
+            "select",
+            (_ALL_SCREWS, *splits),
+            error=wrong.get("by", ""),
+            mark="-1",
+        ),
+        Field("by", "and by", second, "select", (_NOTHING_MORE, *splits), mark="-2"),
+        _day_field("from", "Operated from", args, wrong),
+        _day_field("to", "until, included", args, wrong),
+        choice("threshold", "A breach is", _THRESHOLDS, Threshold.TWO_MM),
+        choice("direction", "through", _DIRECTIONS, ""),
+        choice("intended", "Planned exits", _INTENDED, Intended.INCLUDE),
+        choice("interval", "Interval", _INTERVALS, IntervalName.CLUSTERED),
+        Field(
+            "minimum",
+            "Graded, at least",
+            args.get("minimum", "").strip() or str(minimum),
+            "number",
+            error=wrong.get("minimum", ""),
+        ),
+    ]
+
+
+def _day_field(name: str, label: str, args: MultiDict[str, str], wrong: dict[str, str]) -> Field:
+    return Field(name, label, args.get(name, "").strip(), "date", error=wrong.get(name, ""))
+
+
+def _splits(viewer: Viewer) -> list[Split]:
+    """Return the splits to offer; the count itself decides what is shown."""
+    far = reach(viewer, Deed.SEE_SURGEONS)
+    hidden: set[Split] = set()
+    if far is Reach.NONE or (far is Reach.OWN and viewer.person_id is None):
+        hidden = set(PERSONS)
+    elif far is Reach.OWN and Role.SURGEON not in viewer.roles:
+        hidden = {Split.SURGEON}
+    return [split for split in Split if split not in hidden]
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise ValueError("write a day as 2026-03-31") from None
+
+
+def _count(text: str) -> int:
+    number = int(text) if text.isascii() and text.isdigit() else _LARGEST_MINIMUM + 1
+    if number > _LARGEST_MINIMUM:
+        raise ValueError(f"give a whole number from 0 to {_LARGEST_MINIMUM}")
+    return number

@@ -1,0 +1,1 @@
+"""The screws that a reader may read, told by nothing that says whose they are."""

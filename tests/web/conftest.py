@@ -1,0 +1,85 @@
+"""A small ledger that is made once and copied for each test, and clients that are signed in."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+
+from registry.store.home import open_ledger
+from registry.web.app import create_app
+from tests.build.ledgers import NOW, PASSWORD, a_small_ledger
+from tests.web.reading_pages import form_token
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from flask import Flask
+    from flask.testing import FlaskClient
+
+    from registry.store.home import Ledger
+    from tests.build.ledgers import KnownAccount
+
+
+@dataclass
+class Clock:
+    """A clock that a test puts forward."""
+
+    instant: datetime = field(default=NOW + timedelta(hours=1))
+
+    def __call__(self) -> datetime:
+        return self.instant
+
+
+@pytest.fixture(scope="session")
+def made_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    home = tmp_path_factory.mktemp("made") / "ledger"
+    a_small_ledger(home).close()
+    return home
+
+
+@pytest.fixture
+def ledger(made_home: Path, tmp_path: Path) -> Iterator[Ledger]:
+    home = tmp_path / "ledger"
+    shutil.copytree(made_home, home)
+    opened = open_ledger(home, {})
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def app(ledger: Ledger, clock: Clock) -> Flask:
+    made = create_app(ledger, clock=clock)
+    made.config["TESTING"] = True
+    return made
+
+
+@pytest.fixture
+def client(app: Flask) -> FlaskClient:
+    return app.test_client()
+
+
+@pytest.fixture
+def client_of(app: Flask) -> Callable[[KnownAccount], FlaskClient]:
+    """Return a client that has signed in through the form."""
+
+    def sign_in(account: KnownAccount) -> FlaskClient:
+        client = app.test_client()
+        sent = {
+            "csrf_token": form_token(client.get("/sign-in").text),
+            "name": account.name,
+            "password": PASSWORD,
+        }
+        assert client.post("/sign-in", data=sent).status_code == 303
+        return client
+
+    return sign_in

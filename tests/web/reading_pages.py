@@ -1,0 +1,41 @@
+"""What a test reads out of a page: its form token, its table, its words."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+
+
+def form_token(page: str) -> str:
+    found = re.search(r'name="csrf_token" value="([^"]+)"', page)
+    assert found, "the page has no form token"
+    return found.group(1)
+
+
+def table_rows(page: str) -> list[list[str]]:
+    """Return the cells of the page's one table, heading first."""
+    reader = _TableReader()
+    reader.feed(page)
+    return reader.rows
+
+
+class _TableReader(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.rows: list[list[str]] = []
+        self._cell: list[str] | None = None
+
+    def handle_starttag(self, tag: str, attrs: object) -> None:  # noqa: ARG002 - the parser calls it so
+        if tag == "tr":
+            self.rows.append([])
+        if tag in {"th", "td"}:
+            self._cell = []
+
+    def handle_data(self, data: str) -> None:
+        if self._cell is not None:
+            self._cell.append(data)
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in {"th", "td"} and self._cell is not None:
+            self.rows[-1].append(" ".join("".join(self._cell).split()))
+            self._cell = None

@@ -1,0 +1,141 @@
+"""Every route against every role, from a table that a person can read.
+
+A route that has no line here fails the test: who may open it has to be said first.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+from flask import url_for
+
+from registry.domain.access import Role
+from registry.web.guard import OPEN, guard_of
+from tests.build.ledgers import (
+    ACCOUNTS,
+    QUALITY_LEAD,
+    REGISTRAR,
+    STEWARD,
+    SURGEON,
+    KnownAccount,
+    an_invitation,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from flask import Flask
+    from flask.testing import FlaskClient
+
+    from registry.store.home import Ledger
+
+ALL = frozenset({"registrar", "surgeon", "quality lead", "steward"})
+CLINICAL = ALL - {"steward"}
+ANYONE = ALL | {"nobody"}
+
+# Method and rule: who gets past the guard. From the table of roles in the design, section 7.
+MATRIX: dict[tuple[str, str], frozenset[str]] = {
+    ("GET", "/static/<path:filename>"): ANYONE,
+    ("GET", "/health.json"): ANYONE,
+    ("GET", "/sign-in"): ANYONE,
+    ("POST", "/sign-in"): ANYONE,
+    ("GET", "/invitation/<token>"): ANYONE,
+    ("POST", "/invitation/<token>"): ANYONE,
+    ("POST", "/sign-out"): ALL,
+    ("GET", "/"): ALL,
+    ("GET", "/rates"): CLINICAL,
+    ("GET", "/rates.csv"): CLINICAL,
+    ("GET", "/rates.json"): CLINICAL,
+    ("GET", "/rates/chart.svg"): CLINICAL,
+    ("GET", "/worklist"): CLINICAL,
+    ("GET", "/accounts"): frozenset({"steward"}),
+}
+OPEN_ENDPOINTS = {
+    *("static", "health.show", "account.sign_in_page", "account.enter"),
+    *("account.invitation", "account.set_password"),
+}
+ROLES: dict[str, KnownAccount | None] = {
+    "registrar": REGISTRAR,
+    "surgeon": SURGEON,
+    "quality lead": QUALITY_LEAD,
+    "steward": STEWARD,
+    "nobody": None,
+}
+INVITED = KnownAccount("nina", frozenset({Role.REGISTRAR}), None)
+
+
+def routes(app: Flask) -> Iterator[tuple[str, str, str]]:
+    for rule in app.url_map.iter_rules():
+        for method in sorted((rule.methods or set()) - {"HEAD", "OPTIONS"}):
+            yield method, rule.rule, rule.endpoint
+
+
+def an_address(app: Flask, rule: str, endpoint: str, token: str) -> str:
+    values = {"filename": "paper.css", "token": token}
+    found = next(
+        each for each in app.url_map.iter_rules() if each.rule == rule and each.endpoint == endpoint
+    )
+    with app.test_request_context():
+        return url_for(endpoint, **{name: values.get(name, 1) for name in found.arguments})
+
+
+def test_every_route_has_its_line_in_the_matrix(app: Flask):
+    assert {(method, rule) for method, rule, _ in routes(app)} == set(MATRIX)
+
+
+def test_every_route_says_who_may_open_it(app: Flask):
+    guards = {endpoint: guard_of(app, endpoint) for _, _, endpoint in routes(app)}
+    assert not [endpoint for endpoint, guard in guards.items() if guard is None]
+
+
+def test_only_what_cannot_hold_a_record_is_open_to_all(app: Flask):
+    opened = {
+        endpoint
+        for _, _, endpoint in routes(app)
+        if guard_of(app, endpoint) == OPEN and not endpoint.endswith(".static")
+    }
+    assert opened == OPEN_ENDPOINTS
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_each_role_gets_past_exactly_its_own_guards(
+    app: Flask,
+    ledger: Ledger,
+    client: FlaskClient,
+    client_of: Callable[[KnownAccount], FlaskClient],
+    role: str,
+):
+    token = an_invitation(ledger, INVITED)
+    wrong = []
+    account = ROLES[role]
+    asking = client if account is None else client_of(account)
+    # Signing out comes last: it ends the session of who asks.
+    for method, rule, endpoint in sorted(routes(app), key=lambda route: "out" in route[1]):
+        address = an_address(app, rule, endpoint, token)
+        # Without a form token a change that passed its guard ends with 400.
+        answer = asking.open(address, method=method)
+        answer.close()
+        is_sent_away = answer.status_code in {302, 303} and "/sign-in" in answer.location
+        passed = answer.status_code not in {401, 403} and not is_sent_away
+        if passed != (role in MATRIX.get((method, rule), frozenset())):
+            wrong.append((method, rule, answer.status_code, answer.headers.get("Location")))
+    assert not wrong
+
+
+@pytest.mark.parametrize("account", ACCOUNTS, ids=lambda account: account.name)
+def test_a_view_that_does_not_say_who_may_open_it_is_closed_to_all(
+    app: Flask, client_of: Callable[[KnownAccount], FlaskClient], account: KnownAccount
+):
+    app.add_url_rule("/forgotten", "forgotten", lambda: "patients")
+    answer = client_of(account).get("/forgotten")
+    assert answer.status_code == 403
+    assert "patients" not in answer.text
+
+
+def test_a_program_that_is_not_signed_in_is_told_so_in_json(client: FlaskClient):
+    answer = client.get("/rates.json")
+    assert answer.status_code == 401
+    assert answer.json is not None
+    assert answer.json["problem"] == ["sign in first"]
+    assert answer.json["reference"]
