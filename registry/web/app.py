@@ -15,6 +15,7 @@ from registry.web.context import Surroundings, surround, surroundings, viewer_or
 from registry.web.navigation import places
 from registry.web.pages.account.views import account
 from registry.web.pages.accounts.views import accounts
+from registry.web.pages.cases.views import cases_page
 from registry.web.pages.health.views import health
 from registry.web.pages.home.views import home
 from registry.web.pages.rates.views import rates_page
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from registry.store.home import Ledger
 
 _LAYOUT = Path(__file__).parent / "layout"
-_BLUEPRINTS = (account, accounts, health, home, rates_page, worklist_page)
+_BLUEPRINTS = (account, accounts, cases_page, health, home, rates_page, worklist_page)
 _LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
 LARGEST_REQUEST_BYTES = 2 * 1024 * 1024
 

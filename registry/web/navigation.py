@@ -33,6 +33,7 @@ class Place:
 
 
 WORKLIST = Place("worklist.show", "Worklist", {})
+CASES = Place("cases.listed", "Cases", {})
 RATES = Place("rates.show", "Rates", {"by": "level"})
 OWN_RATES = Place("rates.show", "Rates", {"by": "surgeon"})
 ACCOUNTS = Place("accounts.show", "Accounts", {})
@@ -45,6 +46,8 @@ def places(viewer: Viewer | None) -> list[Place]:
     found = []
     if viewer.person_id is not None and reach(viewer, Deed.READ_SCREWS) is Reach.ALL:
         found.append(WORKLIST)
+    if reach(viewer, Deed.SEE_CASES) is not Reach.NONE:
+        found.append(CASES)
     if reach(viewer, Deed.SEE_RATES) is not Reach.NONE:
         found.append(OWN_RATES if _is_surgeon(viewer) else RATES)
     if reach(viewer, Deed.MANAGE_ACCOUNTS) is Reach.ALL:
@@ -55,9 +58,9 @@ def places(viewer: Viewer | None) -> list[Place]:
 def first_place(viewer: Viewer) -> Place | None:
     """Return what a viewer sits down to, or None where their account has no role."""
     offered = places(viewer)
-    if Role.REGISTRAR in viewer.roles:
-        return offered[0]
-    return next((place for place in offered if place is not WORKLIST), None)
+    if Role.REGISTRAR in viewer.roles and WORKLIST in offered:
+        return WORKLIST
+    return next((place for place in offered if place not in (WORKLIST, CASES)), None)
 
 
 def _is_surgeon(viewer: Viewer) -> bool:

@@ -50,7 +50,11 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/rates/chart.svg"): CLINICAL,
     ("GET", "/worklist"): CLINICAL,
     ("GET", "/accounts"): frozenset({"steward"}),
+    ("GET", "/cases/"): frozenset({"surgeon", "quality lead"}),
+    ("GET", "/cases/<int:case_id>"): frozenset({"surgeon", "quality lead"}),
+    ("GET", "/cases/static/<path:filename>"): ANYONE,
 }
+STATIC_FILES = {"static": "paper.css", "cases.static": "construct.css"}
 OPEN_ENDPOINTS = {
     *("static", "health.show", "account.sign_in_page", "account.enter"),
     *("account.invitation", "account.set_password"),
@@ -72,7 +76,7 @@ def routes(app: Flask) -> Iterator[tuple[str, str, str]]:
 
 
 def an_address(app: Flask, rule: str, endpoint: str, token: str) -> str:
-    values = {"filename": "paper.css", "token": token}
+    values = {"filename": STATIC_FILES.get(endpoint, ""), "token": token}
     found = next(
         each for each in app.url_map.iter_rules() if each.rule == rule and each.endpoint == endpoint
     )
