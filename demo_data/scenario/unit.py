@@ -1,0 +1,60 @@
+"""An invented spinal unit over nine quarters, made from a seed: every person in it is made up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from .cases import DRAWN_OPERATED_ON, DRAWN_SCANNED_ON, invent_cases
+from .ct.study import DrawnStudy, PatientIdentity, draw_study
+from .people import ACCOUNTS, NOTE, PASSPHRASE, UNIT_NAME
+from .readings import invent_readings
+from .records import Imaging
+from .tables import readings_table, theatre_log
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from .records import InventedCase, InventedReading
+
+__all__ = ["ACCOUNTS", "NOTE", "PASSPHRASE", "SEED", "UNIT_NAME", "InventedUnit", "invent_unit"]
+
+SEED = 7
+
+
+@dataclass(frozen=True)
+class InventedUnit:
+    """The unit's cases and readings, and the CT of one case that nobody has read yet."""
+
+    seed: int
+    cases: tuple[InventedCase, ...]
+    readings: tuple[InventedReading, ...]
+
+    @property
+    def drawn_case(self) -> InventedCase:
+        """The case whose CT is drawn."""
+        return next(case for case in self.cases if case.imaging is Imaging.DRAWN)
+
+    def theatre_log_csv(self) -> bytes:
+        """Return the theatre log that `load-log` takes."""
+        return theatre_log(self.cases)
+
+    def readings_csv(self) -> bytes:
+        """Return the table that `load-readings` takes."""
+        return readings_table(self.readings)
+
+    def draw_ct(self, folder: Path) -> DrawnStudy:
+        """Draw the files that `load-ct` takes."""
+        return draw_study(
+            folder,
+            seed=self.seed,
+            identity=PatientIdentity(),
+            operated_on=DRAWN_OPERATED_ON,
+            scanned_on=DRAWN_SCANNED_ON,
+        )
+
+
+def invent_unit(seed: int = SEED) -> InventedUnit:
+    """Return the unit of a seed: 400 cases with 3,000 screws, the same bytes for the same seed."""
+    cases = invent_cases(seed)
+    return InventedUnit(seed, cases, invent_readings(seed, cases))
