@@ -5,9 +5,10 @@ A rule that is absent means no.
 
 from __future__ import annotations
 
-from sqlalchemy import ColumnElement, Select, exists, false, or_, select, true
+from sqlalchemy import ColumnElement, Select, and_, exists, false, or_, select, true
+from sqlalchemy.orm import aliased
 
-from registry.domain.access import Deed, Reach, Viewer, reach
+from registry.domain.access import Deed, Reach, Role, Viewer, reach
 from registry.domain.readings import ReadingRole
 from registry.store.models.cases import Case, CaseAssistant, Screw
 from registry.store.models.people import Account
@@ -15,12 +16,20 @@ from registry.store.models.readings import Assignment, Reading
 
 
 def took_part(person_id: int) -> ColumnElement[bool]:
-    """Return what holds of a case in which a person operated or assisted."""
+    """Return what holds of a case in which a person operated or assisted.
+
+    Never null, so that its opposite is what holds of every other case.
+    """
+    operated = aliased(Screw)
     return or_(
         Case.surgeon_id == person_id,
-        Case.second_surgeon_id == person_id,
-        exists().where(CaseAssistant.case_id == Case.id, CaseAssistant.person_id == person_id),
-        exists().where(Screw.case_id == Case.id, Screw.operator_id == person_id),
+        and_(Case.second_surgeon_id.is_not(None), Case.second_surgeon_id == person_id),
+        exists()
+        .where(CaseAssistant.case_id == Case.id, CaseAssistant.person_id == person_id)
+        .correlate(Case),
+        exists()
+        .where(operated.case_id == Case.id, operated.operator_id == person_id)
+        .correlate(Case),
     )
 
 
@@ -52,33 +61,32 @@ def readable_assignments(viewer: Viewer) -> Select[Assignment]:
     """Return the owed readings a viewer may take on.
 
     Nobody reads a case in which they operated or assisted, nor a screw that they have read
-    already; an assignment made out to a person is theirs alone. Adjudication needs that.
+    already; an assignment made out to a person is theirs alone. Adjudication needs that, but for
+    the quality lead.
     """
-    if viewer.person_id is None or reach(viewer, Deed.READ_SCREWS) is not Reach.ALL:
-        return select(Assignment).where(false())
-    person = viewer.person_id
-    has_read = exists().where(
-        Reading.screw_id == Assignment.screw_id,
-        Reading.scan_id == Assignment.scan_id,
-        Reading.reader_id == person,
-        Reading.role != Assignment.role,
-    )
-    is_fulfilled = exists().where(
-        Reading.screw_id == Assignment.screw_id,
-        Reading.scan_id == Assignment.scan_id,
-        Reading.role == Assignment.role,
-    )
-    return (
+    owed = (
         select(Assignment)
         .join(Screw, Screw.id == Assignment.screw_id)
         .join(Case, Case.id == Screw.case_id)
-        .where(
-            ~took_part(person),
-            ~has_read,
-            ~is_fulfilled,
-            or_(Assignment.reader_id == person, Assignment.reader_id.is_(None)),
-            or_(Assignment.role != ReadingRole.ADJUDICATION, Assignment.reader_id == person),
-        )
+    )
+    if viewer.person_id is None or reach(viewer, Deed.READ_SCREWS) is not Reach.ALL:
+        return owed.where(false())
+    person = viewer.person_id
+    on_this_screw = and_(
+        Reading.screw_id == Assignment.screw_id, Reading.scan_id == Assignment.scan_id
+    )
+    has_read = exists().where(on_this_screw, Reading.reader_id == person).correlate(Assignment)
+    is_fulfilled = (
+        exists().where(on_this_screw, Reading.role == Assignment.role).correlate(Assignment)
+    )
+    own = Assignment.reader_id == person
+    is_lead = Role.QUALITY_LEAD in viewer.roles
+    return owed.where(
+        ~took_part(person),
+        ~has_read,
+        ~is_fulfilled,
+        or_(own, Assignment.reader_id.is_(None)),
+        true() if is_lead else or_(Assignment.role != ReadingRole.ADJUDICATION, own),
     )
 
 
