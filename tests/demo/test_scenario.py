@@ -1,0 +1,157 @@
+"""The invented unit: exact counts, the same bytes for a seed, days in range, readers apart."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter, defaultdict
+from datetime import date
+
+import pytest
+
+from demo_data.scenario import people
+from demo_data.scenario.ct.study import PatientIdentity, drawn_screws
+from demo_data.scenario.unit import SEED, invent_unit
+from registry.domain.techniques import COUNTED_LIVES
+from registry.intake.readings_table import read_readings
+from registry.intake.theatre_log import read_theatre_log
+
+YEAR_END = date(2026, 12, 31)
+SEEDS = (SEED, 1, 2024)
+
+
+@pytest.fixture(scope="module", params=SEEDS)
+def unit(request):
+    return invent_unit(request.param)
+
+
+@pytest.fixture(scope="module")
+def drawn():
+    return drawn_screws()
+
+
+def rows_of(table):
+    return list(csv.DictReader(io.StringIO(table.decode())))
+
+
+def test_there_are_400_cases_with_3000_screws_of_six_surgeons(unit):
+    rows = rows_of(unit.theatre_log_csv())
+    assert len(rows) == 3000
+    assert len({row["case_ref"] for row in rows}) == 400
+    assert len({row["surgeon"] for row in rows}) == 6
+    assert len({(row["case_ref"], row["level"], row["side"]) for row in rows}) == 3000
+
+
+def test_the_same_seed_gives_the_same_bytes_and_another_gives_others(unit):
+    again, other = invent_unit(unit.seed), invent_unit(unit.seed + 1)
+    assert again.theatre_log_csv() == unit.theatre_log_csv()
+    assert again.readings_csv() == unit.readings_csv()
+    assert other.theatre_log_csv() != unit.theatre_log_csv()
+    assert other.readings_csv() != unit.readings_csv()
+
+
+def test_the_intake_takes_both_tables_without_a_fault(unit):
+    log = read_theatre_log(unit.theatre_log_csv(), "log", None, YEAR_END)
+    readings = read_readings(unit.readings_csv(), "readings", None, YEAR_END)
+    assert not log.faults
+    assert not readings.faults
+    assert log.row_count == 3000
+
+
+def test_operations_fill_nine_quarters_from_july_2024_to_september_2026(unit):
+    days = [case.operated_on for case in unit.cases]
+    assert min(days) >= date(2024, 7, 1)
+    assert max(days) <= date(2026, 9, 30)
+    quarters = Counter((day.year, (day.month + 2) // 3) for day in days)
+    assert len(quarters) == 9
+    assert min(quarters.values()) >= 25
+
+
+def test_no_scan_is_before_its_operation_and_no_reading_before_its_scan(unit):
+    assert all(
+        reading.case.operated_on <= reading.scan_on <= reading.read_on <= YEAR_END
+        for reading in unit.readings
+    )
+
+
+def test_no_reader_operated_or_assisted_at_the_case_they_read(unit):
+    assert all(reading.reader not in reading.case.team for reading in unit.readings)
+    assert any(people.FELLOW in case.team for case in unit.cases)
+
+
+def test_two_readings_of_a_screw_are_two_persons(unit):
+    readers = defaultdict(list)
+    for reading in unit.readings:
+        place = (reading.case.reference, reading.screw.level, reading.screw.side)
+        readers[(*place, reading.scan_on, reading.scan_kind)].append(reading.reader)
+    assert all(len(set(names)) == len(names) for names in readers.values())
+
+
+def test_a_share_is_read_twice_and_some_differences_are_decided(unit):
+    roles = Counter(reading.role.value for reading in unit.readings)
+    assert 0.14 <= roles["second"] / roles["first"] <= 0.21
+    assert roles["adjudication"] >= 10
+
+
+def test_each_surgeon_has_a_case_mix_of_their_own(unit):
+    def shares(surgeon):
+        screws = [screw for case in unit.cases if case.surgeon == surgeon for screw in case.screws]
+        thoracic = sum(screw.level.startswith("T") for screw in screws) / len(screws)
+        trainee = sum(screw.operator in people.TRAINEES for screw in screws) / len(screws)
+        return thoracic, trainee, Counter(screw.technique.value for screw in screws)
+
+    assert shares(people.DEGENERATIVE_SURGEON)[0] < 0.05
+    assert 0.3 < shares(people.TRAUMA_SURGEON)[0] < 0.8
+    assert shares(people.TUMOUR_SURGEON)[0] > 0.6
+    assert shares(people.DEFORMITY_SURGEON)[2]["in-out-in"] > 5
+    assert shares(people.PERCUTANEOUS_SURGEON)[2].most_common(1)[0][0] == "percutaneous"
+    assert shares(people.TEACHING_SURGEON)[1] > 0.6
+
+
+def test_what_a_registry_has_to_hold_is_there(unit):
+    screws = [screw for case in unit.cases for screw in case.screws]
+    assert {screw.life.value for screw in screws} == {"placed", "redirected", "removed", "retained"}
+    assert len({screw.technique for screw in screws}) == 11
+    assert len({screw.guidance for screw in screws}) == 5
+    assert {screw.intention.value for screw in screws if screw.intention} == {
+        "in-out-in",
+        "bicortical",
+    }
+    patients = Counter(case.patient.reference for case in unit.cases)
+    assert sum(count == 2 for count in patients.values()) >= 10
+    assert len({case.no_scan_reason for case in unit.cases}) == 5
+    assert {reading.scan_reason.value for reading in unit.readings} >= {"routine", "symptoms"}
+    assert len({reading.not_assessable for reading in unit.readings}) == 3
+
+
+def test_no_reading_is_of_a_screw_that_is_not_counted(unit):
+    assert all(reading.screw.life in COUNTED_LIVES for reading in unit.readings)
+
+
+def test_the_drawn_case_says_of_its_screws_what_the_drawing_says_and_no_reading(unit, drawn):
+    case = unit.drawn_case
+    assert case.patient.reference == PatientIdentity().patient_id
+    said = [
+        (screw.level, screw.side, screw.technique.value, screw.guidance.value)
+        for screw in case.screws
+    ]
+    assert said == [
+        (screw.level, screw.side, screw.entry_technique, screw.guidance) for screw in drawn
+    ]
+    sizes = [(screw.diameter_mm, screw.length_mm) for screw in case.screws]
+    assert sizes == [(screw.diameter_mm, screw.length_mm) for screw in drawn]
+    assert not [reading for reading in unit.readings if reading.case is case]
+
+
+def test_every_person_has_one_role_and_a_name_of_their_own():
+    surgeons = {value for name, value in vars(people).items() if name.endswith("_SURGEON")}
+    others = {*people.TRAINEES, *people.READERS, people.ADJUDICATOR}
+    assert len(surgeons) == 6
+    assert len(surgeons | others) == 6 + len(people.TRAINEES) + len(people.READERS) + 1
+    assert {account.person for account in people.ACCOUNTS} <= surgeons | others | {None}
+
+
+def test_the_note_and_the_unit_s_name_say_that_all_is_invented():
+    assert "invented" in people.NOTE.lower()
+    assert "invented" in people.UNIT_NAME.lower()
+    assert len(people.PASSPHRASE) >= 15
