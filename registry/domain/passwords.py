@@ -40,7 +40,7 @@ def check_password(password: str, account_name: str, unit_name: str) -> str:
     if len(text) > LONGEST:
         return f"use at most {LONGEST} characters"
     bare = "".join(sign for sign in text.casefold() if sign.isalnum())
-    if len(set(bare)) < _FEWEST_DIFFERENT:
+    if len(set(text.casefold())) < _FEWEST_DIFFERENT:
         return "too few different characters; it would be guessed at once"
     words = (*_BLOCKED, account_name, unit_name)
     blocked = {"".join(sign for sign in word.casefold() if sign.isalnum()) for word in words}

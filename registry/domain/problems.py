@@ -40,7 +40,7 @@ class ProblemError(Exception):
 
     def lines(self) -> list[str]:
         """Return one line a fault."""
-        return [str(self)]
+        return [" ".join(str(self).split())]
 
 
 class BadInputError(ProblemError):

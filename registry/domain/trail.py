@@ -58,14 +58,19 @@ def event_digest(key: bytes, event: Event) -> str:
         event.previous,
     ]
     text = json.dumps(said, separators=(",", ":"), ensure_ascii=False)
-    return hmac.new(key, text.encode(), hashlib.sha256).hexdigest()
+    return _hmac(key, text)
 
 
 def head_seal(key: bytes, length: int, head: str) -> str:
     """Return the HMAC-SHA-256 of the trail's length and last digest."""
-    return hmac.new(key, f"head|{length}|{head}".encode(), hashlib.sha256).hexdigest()
+    return _hmac(key, f"head|{length}|{head}")
 
 
 def keyed_digest(key: bytes, value: str) -> str:
     """Return what the trail holds in place of a secret column's value."""
-    return "keyed:" + hmac.new(key, f"column|{value}".encode(), hashlib.sha256).hexdigest()
+    return "keyed:" + _hmac(key, f"column|{value}")
+
+
+def _hmac(key: bytes, text: str) -> str:
+    # What was never text (bytes changed on the disk) has a digest too, and it is another.
+    return hmac.new(key, text.encode("utf-8", "surrogatepass"), hashlib.sha256).hexdigest()
