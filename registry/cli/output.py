@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import sys
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -21,7 +22,7 @@ CAUTION = (
 
 def say(line: str = "") -> None:
     """Print one line for the person at the shell."""
-    print(line)  # noqa: T201 - this is the one place that prints
+    print(line, flush=True)  # noqa: T201 - this is the one place that prints
 
 
 def say_error(line: str) -> None:
@@ -56,16 +57,18 @@ def say_table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
 def run(action: Callable[[], int]) -> int:
     """Return the exit status of an action: 2 for bad input, 1 for a failure, never a traceback."""
     try:
-        return action()
+        status = action()
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Whoever read has enough; nothing more is said, at the interpreter's end neither.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
     except ProblemError as problem:
         for line in problem.lines():
             say_error(line)
         return problem.exit_status
     except KeyboardInterrupt:
         say_error("stopped")
-        return 1
-    except BrokenPipeError:
-        sys.stderr.close()
         return 1
     except OSError as error:
         where = f" ({error.filename})" if error.filename else ""
@@ -76,3 +79,4 @@ def run(action: Callable[[], int]) -> int:
         logging.getLogger("registry.cli").exception("unexpected", extra={"reference": reference})
         say_error(f"the program failed; the log has the details under {reference}")
         return 1
+    return status

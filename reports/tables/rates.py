@@ -41,6 +41,9 @@ PLAIN_INTERVALS = {
 }
 
 
+_FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\0")
+
+
 @dataclass(frozen=True)
 class Question:
     """What is asked of the rates; BadInputError where it cannot be answered.
@@ -187,9 +190,14 @@ class RateTable:
         return lines
 
     def as_csv(self) -> str:
-        """Return the cells as comma-separated text; a cell without a value is empty."""
+        """Return the cells as comma-separated text; a cell without a value is empty.
+
+        A text that a spreadsheet would take for a formula gets an apostrophe before it (OWASP
+        ASVS v5.0.0-1.2.10).
+        """
         text = io.StringIO()
-        csv.writer(text, lineterminator="\n").writerows(self.cells())
+        lines = [[_harmless(cell) for cell in line] for line in self.cells()]
+        csv.writer(text, lineterminator="\n").writerows(lines)
         return text.getvalue()
 
     def text_rows(self) -> list[list[str]]:
@@ -203,6 +211,13 @@ class RateTable:
     def notes(self) -> list[str]:
         """Return the sentences that must stand beside the rows."""
         return notes(self)
+
+
+def _harmless(cell: object) -> object:
+    """Return a cell that no spreadsheet takes for a formula; numbers stay as they are."""
+    if isinstance(cell, str) and cell.startswith(_FORMULA_SIGNS):
+        return f"'{cell}"
+    return cell
 
 
 def rates(

@@ -252,3 +252,12 @@ def test_the_notes_tell_what_the_default_interval_rests_on():
         "Where a surgeon's own clustering cannot be seen, the interval assumes the unit's.",
         "Provisional, a second reading or an adjudication is owed: 1 graded screw.",
     ]
+
+
+def test_a_text_that_a_spreadsheet_would_run_is_made_harmless_in_csv():
+    # OWASP ASVS v5.0.0-1.2.10: a first character = + - @ tab or NUL gets an apostrophe before it.
+    table = rates(
+        frame([a_screw(1, indication='=HYPERLINK("x")')]), Question(by=(Split.INDICATION,))
+    )
+    line = table.as_csv().splitlines()[1]
+    assert line.startswith("\"'=HYPERLINK(")
