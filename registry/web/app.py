@@ -19,6 +19,7 @@ from registry.web.pages.cases.views import cases_page
 from registry.web.pages.health.views import health
 from registry.web.pages.home.views import home
 from registry.web.pages.rates.views import rates_page
+from registry.web.pages.reading.views import reading_desk
 from registry.web.pages.worklist.views import worklist_page
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from registry.store.home import Ledger
 
 _LAYOUT = Path(__file__).parent / "layout"
-_BLUEPRINTS = (account, accounts, cases_page, health, home, rates_page, worklist_page)
+_BLUEPRINTS = (account, accounts, cases_page, health, home, rates_page, reading_desk, worklist_page)
 _LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
 LARGEST_REQUEST_BYTES = 2 * 1024 * 1024
 

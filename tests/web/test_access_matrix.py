@@ -53,8 +53,17 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/cases/"): frozenset({"surgeon", "quality lead"}),
     ("GET", "/cases/<int:case_id>"): frozenset({"surgeon", "quality lead"}),
     ("GET", "/cases/static/<path:filename>"): ANYONE,
+    ("GET", "/reading/static/<path:filename>"): ANYONE,
+    ("GET", "/reading/<int:assignment_id>"): CLINICAL,
+    ("GET", "/reading/<int:assignment_id>/metal"): CLINICAL,
+    ("GET", "/reading/<int:assignment_id>/plane/<name>"): CLINICAL,
+    ("GET", "/reading/<int:assignment_id>/sections"): CLINICAL,
+    ("GET", "/reading/<int:assignment_id>/along/<across>"): CLINICAL,
+    ("POST", "/reading/<int:assignment_id>/axis"): CLINICAL,
+    ("POST", "/reading/<int:assignment_id>/measure"): CLINICAL,
+    ("POST", "/reading/<int:assignment_id>/save"): CLINICAL,
 }
-STATIC_FILES = {"static": "paper.css", "cases.static": "construct.css"}
+STATIC_FILES = {"static": "paper.css", "cases.static": "construct.css", "reading.static": "desk.js"}
 OPEN_ENDPOINTS = {
     *("static", "health.show", "account.sign_in_page", "account.enter"),
     *("account.invitation", "account.set_password"),

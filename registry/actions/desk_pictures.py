@@ -1,0 +1,218 @@
+"""The desk's pictures, as Hounsfield values with the geometry that a page needs to measure."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+
+import numpy as np
+
+from registry.actions.desk_screw import open_screw
+from registry.domain.problems import BadInputError, Fault
+from registry.measure.metal import shank_near
+from registry.measure.overview import metal_projection, overview, scan_middle_mm, volume_span_mm
+from registry.measure.sections import AlongGrid, sample_along_axis, sample_sections
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from numpy.typing import NDArray
+
+    from registry.actions.desk_screw import Placing
+    from registry.domain.access import Viewer
+    from registry.measure.axes import Point
+    from registry.measure.overview import PlaneName
+    from registry.store.home import Ledger
+
+    Across: TypeAlias = Literal["medial", "cranial"]
+
+SECTION_HALF_WIDTH_MM = 20.0
+SECTION_SPACING_MM = 0.25
+SECTION_STEP_MM = 1.0
+ALONG_MARGIN_MM = 15.0
+"""How much is shown before the entry and beyond the tip."""
+OVERVIEW_SPACING_MM = 0.5
+PROJECTION_SPACING_MM = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Pictures:
+    """Planes of int16 values and what places them.
+
+    Attributes
+    ----------
+    values : int16 (plane, row, column)
+    layout : JSON-able: `planes`, `rows`, `columns`, `spacing_mm` and what the kind adds
+    """
+
+    values: NDArray[np.int16]
+    layout: dict[str, Any]
+
+    @classmethod
+    def of(cls, values: NDArray[np.int16], spacing_mm: float, **more: object) -> Pictures:
+        """Return planes with their layout."""
+        planes, rows, columns = values.shape
+        return cls(
+            values,
+            {"planes": planes, "rows": rows, "columns": columns, "spacing_mm": spacing_mm, **more},
+        )
+
+    def to_bytes(self) -> bytes:
+        """Return the values in order, little-endian."""
+        return self.values.astype("<i2", copy=False).tobytes()
+
+
+@dataclass(frozen=True)
+class SuggestedAxis:
+    """A screw's ends as its metal shows them.
+
+    Attributes
+    ----------
+    entry_mm, tip_mm : LPS
+    length_mm : from one to the other
+    shank_diameter_mm : of the metal as the picture shows it, blurred and bloomed
+    """
+
+    entry_mm: Point
+    tip_mm: Point
+    length_mm: float
+    shank_diameter_mm: float
+
+
+def suggest_axis(
+    ledger: Ledger, viewer: Viewer, assignment_id: int, point_mm: Point, now: datetime
+) -> SuggestedAxis:
+    """Return the ends of the screw whose shank passes near a point; BadInputError where none."""
+    image = open_screw(ledger, viewer, assignment_id, now).image
+    shank = shank_near(image.voxels, image.affine, point_mm)
+    axis = shank.axis
+    return SuggestedAxis(axis.entry_mm, axis.tip_mm, axis.length_mm, 2.0 * shank.radius_mm)
+
+
+def plane_picture(
+    ledger: Ledger,
+    viewer: Viewer,
+    assignment_id: int,
+    plane: PlaneName,
+    position_mm: float | None,
+    now: datetime,
+) -> Pictures:
+    """Return an axial, coronal or sagittal plane of the scan; None takes the scan's middle.
+
+    The layout adds `corner_mm` (LPS, centre of the first pixel), `right` and `down` (unit
+    vectors), `position_mm` and the scan's span along the direction looked, `span_mm`.
+    """
+    image = open_screw(ledger, viewer, assignment_id, now).image
+    through = {"sagittal": 0, "coronal": 1, "axial": 2}[plane]
+    if position_mm is None:
+        position_mm = scan_middle_mm(image.voxels, image.affine)[through]
+    found = overview(image.voxels, image.affine, plane, position_mm, OVERVIEW_SPACING_MM)
+    least, greatest = volume_span_mm(image.voxels, image.affine)
+    return Pictures.of(
+        found.pixels[None],
+        found.spacing_mm,
+        plane=plane,
+        position_mm=position_mm,
+        corner_mm=found.corner_mm.tolist(),
+        right=found.right.tolist(),
+        down=found.down.tolist(),
+        span_mm=[float(least[through]), float(greatest[through])],
+    )
+
+
+def metal_picture(ledger: Ledger, viewer: Viewer, assignment_id: int, now: datetime) -> Pictures:
+    """Return the scan looked through from the front, for finding a screw.
+
+    Plane 0 holds the brightest value behind each pixel, planes 1 to 3 where it lies: x, y and z
+    in tenths of a millimetre, LPS.
+    """
+    image = open_screw(ledger, viewer, assignment_id, now).image
+    found = metal_projection(image.voxels, image.affine, "coronal", PROJECTION_SPACING_MM)
+    tenths = np.clip(np.rint(found.places_mm * 10.0), -32768, 32767).astype(np.int16)
+    values = np.concatenate([found.pixels[None], np.moveaxis(tenths, -1, 0)])
+    return Pictures.of(values, found.spacing_mm)
+
+
+def section_depths(length_mm: float) -> tuple[float, ...]:
+    """Return the depths at which a screw is looked at: every millimetre from entry to tip.
+
+    Examples
+    --------
+    >>> section_depths(3.4)
+    (0.0, 1.0, 2.0, 3.0, 3.4)
+    """
+    whole = [step * SECTION_STEP_MM for step in range(math.floor(length_mm / SECTION_STEP_MM) + 1)]
+    end = math.floor(length_mm * 1000.0) / 1000.0
+    return tuple(whole if end <= whole[-1] else [*whole, end])
+
+
+def section_pictures(
+    ledger: Ledger, viewer: Viewer, assignment_id: int, placing: Placing, now: datetime
+) -> Pictures:
+    """Return the sections from entry to tip, medial at the right and cranial on top.
+
+    The layout adds `depths_mm`, one a plane; the axis passes through the middle of each.
+    """
+    screw = open_screw(ledger, viewer, assignment_id, now)
+    depths = section_depths(placing.axis.length_mm)
+    values = sample_sections(
+        screw.image.voxels,
+        screw.image.affine,
+        placing.frames(depths, screw.side),
+        SECTION_HALF_WIDTH_MM,
+        SECTION_SPACING_MM,
+    )
+    return Pictures.of(values, SECTION_SPACING_MM, depths_mm=list(depths))
+
+
+def along_picture(
+    ledger: Ledger,
+    viewer: Viewer,
+    assignment_id: int,
+    placing: Placing,
+    across: Across,
+    now: datetime,
+) -> Pictures:
+    """Return the plane that holds the axis, entry at the left, medial or cranial on top.
+
+    The layout adds `start_mm`, the depth of the left edge, and the axis's and the upper edge's
+    directions, `along` and `up` (unit vectors, LPS).
+    """
+    screw = open_screw(ledger, viewer, assignment_id, now)
+    frame = placing.frame(0.0, screw.side)
+    up = frame.medial if across == "medial" else frame.cranial
+    length = placing.axis.length_mm
+    columns = math.ceil((length + 2.0 * ALONG_MARGIN_MM) / SECTION_SPACING_MM)
+    start = -ALONG_MARGIN_MM
+    stop = start + columns * SECTION_SPACING_MM
+    grid = AlongGrid(start, stop, SECTION_HALF_WIDTH_MM, SECTION_SPACING_MM)
+    values = sample_along_axis(screw.image.voxels, screw.image.affine, placing.axis, up, grid)
+    return Pictures.of(
+        values[None],
+        SECTION_SPACING_MM,
+        across=across,
+        start_mm=start,
+        along=frame.normal.tolist(),
+        up=up.tolist(),
+    )
+
+
+def across_of(word: str) -> Across:
+    """Return the direction across the axis that a word names."""
+    if word == "medial":
+        return "medial"
+    if word == "cranial":
+        return "cranial"
+    raise BadInputError(Fault(f"no view {word!r} along the axis", "across", "medial or cranial"))
+
+
+def plane_of(word: str) -> PlaneName:
+    """Return the plane that a word names."""
+    if word == "axial":
+        return "axial"
+    if word == "coronal":
+        return "coronal"
+    if word == "sagittal":
+        return "sagittal"
+    raise BadInputError(Fault(f"no plane {word!r}", "plane", "axial, coronal or sagittal"))

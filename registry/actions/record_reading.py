@@ -1,0 +1,152 @@
+"""Record a reading made on the desk: worked out from its marks, saved with what follows from it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from registry.actions.assign import assign_second_reading
+from registry.actions.desk_answer import answer_of
+from registry.actions.desk_screw import open_screw
+from registry.actions.settle import settle
+from registry.actions.worklist import worklist
+from registry.domain.access import Deed, Reach, require
+from registry.domain.problems import ConflictError, Fault, NotFoundError
+from registry.domain.readings import Confidence, Method, ReadingRole
+from registry.domain.scales import grade
+from registry.store.models.readings import Reading
+from registry.store.queries.assignments import saving_facts
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from registry.actions.desk_answer import Answer, Submission
+    from registry.actions.worklist import BlindScrew
+    from registry.domain.access import Viewer
+    from registry.store.home import Ledger
+    from registry.store.queries.assignments import SavingFacts
+    from registry.store.writing import Writing
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What came of it.
+
+    Attributes
+    ----------
+    reading_id : int
+    grade : on the unit's scale, or None
+    following : the screw to read next, None where nothing more is owed
+    """
+
+    reading_id: int
+    grade: str | None
+    following: BlindScrew | None
+
+
+def record_reading(
+    ledger: Ledger, viewer: Viewer, assignment_id: int, submission: Submission, now: datetime
+) -> Recorded:
+    """Save a reading, ask for a second one where the rule says so, and work out the consensus.
+
+    Raises
+    ------
+    BadInputError : what is missing or wrong, all of it
+    ConflictError : the reading is not the viewer's to make (any more); nothing was changed
+    """
+    require(viewer, Deed.READ_SCREWS, at_least=Reach.ALL)
+    try:
+        screw = open_screw(ledger, viewer, assignment_id, now)
+    except NotFoundError as problem:
+        raise _not_owed() from problem
+    answer = answer_of(screw, submission, ledger.settings)
+    with ledger.writing(viewer, now) as work:
+        # Asked again under the lock: somebody may have read it since the page was opened.
+        facts = saving_facts(work.session, viewer, assignment_id)
+        if facts is None:
+            raise _not_owed()
+        reading_id = _insert(
+            work, facts, _by(ledger, viewer, assignment_id, now), submission, answer
+        )
+        if facts.role == ReadingRole.FIRST:
+            assign_second_reading(
+                work,
+                ledger.settings,
+                screw_id=facts.screw_id,
+                scan_id=facts.scan_id,
+                operated_on=facts.operated_on,
+                extents_mm=answer.extents,
+                is_near_cut_off=answer.is_near_cut_off,
+                is_low_confidence=submission.confidence is Confidence.LOW,
+            )
+        settle(work, ledger.settings, [facts.screw_id])
+    following = _following(worklist(ledger, viewer, now), screw.image.digest)
+    found = grade(answer.extents, screw.level.code, ledger.settings.scale)
+    return Recorded(reading_id, found, following)
+
+
+def _not_owed() -> ConflictError:
+    return ConflictError(
+        Fault(
+            "this reading is not yours to make, or has been made meanwhile; nothing was saved",
+            mend="go on from the worklist",
+        )
+    )
+
+
+def _following(owed: list[BlindScrew], digest: str) -> BlindScrew | None:
+    same_scan = next((screw for screw in owed if screw.image_digest == digest), None)
+    return same_scan or next(iter(owed), None)
+
+
+def _by(ledger: Ledger, viewer: Viewer, assignment_id: int, now: datetime) -> dict[str, Any]:
+    """Return the columns that say who read, when, and for which asking."""
+    return {
+        "reader_id": viewer.person_id,
+        "recorded_by_id": viewer.account_id,
+        "assignment_id": assignment_id,
+        "read_on": now.astimezone(ZoneInfo(ledger.settings.zone)).date(),
+        "recorded_at": now,
+    }
+
+
+def _insert(
+    work: Writing,
+    facts: SavingFacts,
+    by: dict[str, Any],
+    submission: Submission,
+    answer: Answer,
+) -> int:
+    extents: dict[str, Any] = {f"{wall}_mm": value for wall, value in answer.extents.items()}
+    return work.insert(
+        Reading,
+        "read a screw",
+        screw_id=facts.screw_id,
+        scan_id=facts.scan_id,
+        role=facts.role,
+        is_assessable=submission.not_assessable is None,
+        not_assessable_reason=submission.not_assessable,
+        # A screw that cannot be read was still looked at, by eye.
+        method=submission.way or Method.BY_EYE,
+        confidence=submission.confidence,
+        note=submission.note.strip() or None,
+        is_blind=facts.is_blind,
+        marks=_kept_marks(submission),
+        seconds_spent=submission.seconds_spent,
+        **by,
+        **extents,
+        **answer.columns,
+    )
+
+
+def _kept_marks(submission: Submission) -> str:
+    marks = submission.marks
+    document = {
+        "marks": None if marks is None else json.loads(marks.to_json()),
+        "shown_depths_mm": sorted(submission.shown.depths_mm),
+        "shown_planes": sorted(submission.shown.planes),
+        "window_hu": submission.window_hu,
+    }
+    return json.dumps(document, sort_keys=True, separators=(",", ":"))

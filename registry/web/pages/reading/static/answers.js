@@ -1,0 +1,118 @@
+// The form beside the pictures: the way, what each way asks, confidence, note, saving.
+
+export class Answers {
+  /**
+   * @param {HTMLFormElement} form
+   * @param {object} told called with what the reader does: way, contained, bone, save
+   */
+  constructor(form, told) {
+    this.form = form;
+    this.eye = form.querySelector('input[name="way"][value="by eye"]');
+    this.eyeLeft = form.querySelector("#eye-left");
+    this.faults = form.querySelector("#save-faults");
+    this.button = form.querySelector("#save");
+    this.isTouched = false;
+    form.addEventListener("change", (event) => {
+      this.isTouched = true;
+      const { name, value, checked } = event.target;
+      if (name === "way") this.#turnTo(value);
+      if (name === "way") told.way();
+      if (name === "contained") told.contained(value, checked);
+      if (event.target.id === "bone" || event.target.id === "diameter") told.changed();
+    });
+    form.addEventListener("input", () => {
+      this.isTouched = true;
+    });
+    form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      told.save();
+    });
+  }
+
+  #turnTo(way) {
+    for (const panel of this.form.querySelectorAll("[data-panel]")) {
+      panel.hidden = panel.dataset.panel !== way;
+    }
+    this.form.querySelector("#numbers").hidden = way !== "contour" && way !== "calliper";
+  }
+
+  #chosen(name) {
+    return this.form.querySelector(`input[name="${name}"]:checked`)?.value ?? null;
+  }
+
+  /** @returns {string | null} the way that is chosen; "none" for not assessable */
+  get way() {
+    return this.#chosen("way");
+  }
+
+  get bone() {
+    return this.form.querySelector("#bone").value;
+  }
+
+  /** @returns {number | null} the estimated diameter where the catalogue's is not known */
+  get estimatedDiameterMm() {
+    const field = this.form.querySelector("#diameter");
+    return field && Number.isFinite(field.valueAsNumber) ? field.valueAsNumber : null;
+  }
+
+  /** Offers the metal's own width where no diameter is known and none was typed. */
+  offerDiameter(value) {
+    const field = this.form.querySelector("#diameter");
+    if (field && !field.value) field.value = value.toFixed(1);
+  }
+
+  /** Opens "contained" once everything was on screen, and says what is left. */
+  tellLeft(sections, isPlaneLeft) {
+    const parts = [];
+    if (sections) parts.push(`${sections} ${sections === 1 ? "section" : "sections"}`);
+    if (isPlaneLeft) parts.push("a picture along the axis");
+    this.eye.disabled = parts.length > 0;
+    const words = parts.length
+      ? `${parts.join(" and ")} not on screen yet`
+      : "every section and a picture along the axis were on screen";
+    if (this.eyeLeft.textContent !== words) this.eyeLeft.textContent = words;
+    if (this.eye.disabled && this.eye.checked) {
+      this.eye.checked = false;
+      this.#turnTo(null);
+    }
+  }
+
+  /** Shows ticks as the marks have them. */
+  showContained(walls) {
+    for (const box of this.form.querySelectorAll('input[name="contained"]')) {
+      box.checked = walls.includes(box.value);
+    }
+  }
+
+  /** @returns {object} the answer but for marks and what was on screen */
+  toDocument() {
+    const typed = {};
+    for (const field of this.form.querySelectorAll('input[name^="typed-"]')) {
+      typed[field.name.slice("typed-".length)] = field.value;
+    }
+    const { way } = this;
+    return {
+      way: way === "none" ? null : way,
+      not_assessable: way === "none" ? this.#chosen("not-assessable") : null,
+      typed: way === "typed" ? typed : {},
+      confidence: this.#chosen("confidence"),
+      note: this.form.querySelector("#note").value,
+    };
+  }
+
+  /** Says what keeps the answer from being saved. */
+  tell(lines) {
+    this.faults.hidden = lines.length === 0;
+    const list = document.createElement("ul");
+    for (const line of lines) {
+      const item = document.createElement("li");
+      item.textContent = line;
+      list.append(item);
+    }
+    this.faults.replaceChildren(list);
+  }
+
+  setBusy(isBusy) {
+    this.button.disabled = isBusy;
+  }
+}

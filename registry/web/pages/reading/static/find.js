@@ -1,0 +1,145 @@
+// Finding the screw: the metal from the front and an axial picture, one cross through both.
+
+import * as draw from "./drawing.js";
+import { SheetPlace, add, dot, minus, roundedAll } from "./geometry.js";
+
+/** Bright enough that only metal stands out. */
+const METAL_WINDOW = [0, 3000];
+const STEP_MM = 1;
+const LONG_STEP_MM = 5;
+const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+
+class Sheet {
+  constructor(canvas, told) {
+    this.canvas = canvas;
+    this.told = told;
+    this.picture = null;
+    canvas.addEventListener("click", (event) => {
+      if (this.picture) this.click(this.#place().toMm(draw.pointerPlace(canvas, event)));
+    });
+    canvas.addEventListener("keydown", (event) => this.#key(event));
+  }
+
+  #place() {
+    const { clientWidth, clientHeight } = this.canvas;
+    return new SheetPlace(clientWidth, clientHeight, this.picture.layout);
+  }
+
+  #key(event) {
+    if (!this.picture || event.ctrlKey || event.altKey || event.metaKey) return;
+    const way = ARROWS[event.key];
+    const step = event.shiftKey ? LONG_STEP_MM : STEP_MM;
+    if (way) this.step(way.map((value) => value * step));
+    else if (event.key === "Enter") this.told.take();
+    else if (!this.otherKey(event)) return;
+    event.preventDefault();
+  }
+
+  otherKey() {
+    return false;
+  }
+
+  drawSheet(window, words, cross) {
+    const [width, height] = draw.fitted(this.canvas);
+    if (!this.picture) return null;
+    const context = this.canvas.getContext("2d");
+    const place = this.#place();
+    const { widthMm, heightMm, layout } = this.picture;
+    const half = layout.spacing_mm / 2;
+    draw.drawPicture(
+      context,
+      this.picture.drawn(0, window),
+      place.toPixels([-half, -half]),
+      place.toPixels([widthMm - half, heightMm - half]),
+    );
+    if (cross) draw.cross(context, place.toPixels(cross), 16);
+    draw.edgeWords(context, width, height, words);
+    Object.assign(this.canvas.dataset, {
+      scale: String(place.scale),
+      left: String(place.left),
+      top: String(place.top),
+      spacingMm: String(layout.spacing_mm),
+    });
+    return { context, place };
+  }
+}
+
+/** The scan's metal seen from the front; each pixel knows where its brightest voxel lies. */
+export class MetalView extends Sheet {
+  placeAt([right, down]) {
+    const { rows, columns, spacing_mm: spacing } = this.picture.layout;
+    const row = Math.min(rows - 1, Math.max(0, Math.round(down / spacing)));
+    const column = Math.min(columns - 1, Math.max(0, Math.round(right / spacing)));
+    return [1, 2, 3].map((plane) => this.picture.at(plane, row, column) / 10);
+  }
+
+  #onSheet(point) {
+    // Rows and columns run straight in the patient but for a tilt: the nearest pixel is sought.
+    const { rows, columns, spacing_mm: spacing } = this.picture.layout;
+    const [middleRow, middleColumn] = [rows, columns].map((count) => Math.floor(count / 2));
+    let [column, row] = [middleColumn, middleRow];
+    for (let turn = 0; turn < 3; turn += 1) {
+      const [x, , z] = this.placeAt([column * spacing, row * spacing]);
+      column = Math.min(columns - 1, Math.max(0, column + Math.round((point[0] - x) / spacing)));
+      row = Math.min(rows - 1, Math.max(0, row - Math.round((point[2] - z) / spacing)));
+    }
+    return [column * spacing, row * spacing];
+  }
+
+  click(mm) {
+    this.told.pick(this.placeAt(mm));
+  }
+
+  step(mm) {
+    this.told.cross(this.placeAt(add(this.#onSheet(this.crossMm), mm)));
+  }
+
+  draw(crossMm) {
+    this.crossMm = crossMm;
+    const words = { top: "head", bottom: "feet", left: "patient's right", right: "patient's left" };
+    const cross = this.picture && crossMm ? this.#onSheet(crossMm) : null;
+    this.drawSheet(METAL_WINDOW, words, cross);
+  }
+}
+
+/** An axial picture through the cross, with the midplane where the reader set one. */
+export class AxialView extends Sheet {
+  #toPatient([right, down]) {
+    const { layout } = this.picture;
+    return roundedAll(add(add(layout.corner_mm, layout.right, right), layout.down, down));
+  }
+
+  #onSheet(point) {
+    const { layout } = this.picture;
+    const offset = minus(point, layout.corner_mm);
+    return [dot(offset, layout.right), dot(offset, layout.down)];
+  }
+
+  click(mm) {
+    this.told.pickAxial(this.#toPatient(mm));
+  }
+
+  step([right, down]) {
+    const [from, { layout }] = [this.crossMm, this.picture];
+    this.told.cross(add(add(from, layout.right, right), layout.down, down));
+  }
+
+  otherKey(event) {
+    const steps = { PageUp: 1, PageDown: -1 };
+    const step = steps[event.key];
+    if (!step) return false;
+    this.told.cross(add(this.crossMm, [0, 0, step]));
+    return true;
+  }
+
+  draw(crossMm, window, midplane) {
+    this.crossMm = crossMm;
+    const words = { top: "front", bottom: "back", left: "patient's right", right: "patient's left" };
+    const cross = this.picture && crossMm ? this.#onSheet(crossMm) : null;
+    const drawn = this.drawSheet(window, words, cross);
+    if (!drawn) return;
+    const points = midplane.filter(Boolean).map((point) => drawn.place.toPixels(this.#onSheet(point)));
+    draw.stroke(drawn.context, points, { pattern: [8, 5] });
+    points.forEach((point) => draw.handle(drawn.context, point, { light: draw.LIGHT.plain }));
+  }
+}

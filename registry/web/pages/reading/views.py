@@ -1,0 +1,156 @@
+"""The reading desk's page, its pictures and its saving.
+
+Whatever is sent from here is read by somebody who must not know whose screw it is: level, side,
+number, diameter and pictures, and nothing that leads to the case.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+from flask import Blueprint, Response, render_template, request, url_for
+
+from registry.actions.desk_measure import measure
+from registry.actions.desk_pictures import (
+    across_of,
+    along_picture,
+    metal_picture,
+    plane_of,
+    plane_picture,
+    section_pictures,
+    suggest_axis,
+)
+from registry.actions.desk_screw import desk_screw
+from registry.actions.record_reading import record_reading
+from registry.domain.access import Deed, Reach
+from registry.domain.directions import Direction
+from registry.domain.readings import Confidence, NotAssessableReason
+from registry.web.context import current_ledger, current_viewer, now
+from registry.web.guard import needs
+from registry.web.pages.reading.forms import (
+    marks_and_way_of,
+    measured_json,
+    placing_of,
+    point_of,
+    position_of,
+    submission_of,
+)
+
+if TYPE_CHECKING:
+    from flask.typing import ResponseReturnValue
+
+    from registry.actions.desk_pictures import Pictures
+
+reading_desk = Blueprint(
+    "reading", __name__, url_prefix="/reading", template_folder="templates", static_folder="static"
+)
+
+_READERS = needs(Deed.READ_SCREWS, at_least=Reach.ALL)
+
+
+@reading_desk.get("/<int:assignment_id>")
+@_READERS
+def show(assignment_id: int) -> ResponseReturnValue:
+    """Show the desk with one screw."""
+    screw = desk_screw(current_ledger(), current_viewer(), assignment_id, now())
+    return render_template(
+        "reading/desk.html",
+        screw=screw,
+        side={"L": "left", "R": "right"}[screw.side],
+        directions=list(Direction),
+        confidences=list(Confidence),
+        reasons=list(NotAssessableReason),
+        is_after_saving="saved" in request.args,
+    )
+
+
+@reading_desk.get("/<int:assignment_id>/metal")
+@_READERS
+def metal(assignment_id: int) -> ResponseReturnValue:
+    """Send the scan's metal as seen from the front, with the place behind each pixel."""
+    return _sent(metal_picture(current_ledger(), current_viewer(), assignment_id, now()))
+
+
+@reading_desk.get("/<int:assignment_id>/plane/<name>")
+@_READERS
+def plane(assignment_id: int, name: str) -> ResponseReturnValue:
+    """Send an axial, coronal or sagittal plane through `position`, else the scan's middle."""
+    return _sent(
+        plane_picture(
+            current_ledger(),
+            current_viewer(),
+            assignment_id,
+            plane_of(name),
+            position_of(request.args),
+            now(),
+        )
+    )
+
+
+@reading_desk.get("/<int:assignment_id>/sections")
+@_READERS
+def sections(assignment_id: int) -> ResponseReturnValue:
+    """Send every section from `entry` to `tip`."""
+    placing = placing_of(request.args)
+    return _sent(
+        section_pictures(current_ledger(), current_viewer(), assignment_id, placing, now())
+    )
+
+
+@reading_desk.get("/<int:assignment_id>/along/<across>")
+@_READERS
+def along(assignment_id: int, across: str) -> ResponseReturnValue:
+    """Send the plane along the axis with medial or cranial on top."""
+    placing = placing_of(request.args)
+    return _sent(
+        along_picture(
+            current_ledger(),
+            current_viewer(),
+            assignment_id,
+            placing,
+            across_of(across),
+            now(),
+        )
+    )
+
+
+@reading_desk.post("/<int:assignment_id>/axis")
+@_READERS
+def axis(assignment_id: int) -> ResponseReturnValue:
+    """Answer with the ends of the screw near a point."""
+    point = point_of(request.get_json())
+    found = suggest_axis(current_ledger(), current_viewer(), assignment_id, point, now())
+    return {
+        "entry_mm": [round(value, 2) for value in found.entry_mm],
+        "tip_mm": [round(value, 2) for value in found.tip_mm],
+        "length_mm": round(found.length_mm, 2),
+        "shank_diameter_mm": round(found.shank_diameter_mm, 1),
+    }
+
+
+@reading_desk.post("/<int:assignment_id>/measure")
+@_READERS
+def measured(assignment_id: int) -> ResponseReturnValue:
+    """Answer with what marks come to; nothing is kept."""
+    marks, way = marks_and_way_of(request.get_json())
+    found = measure(current_ledger(), current_viewer(), assignment_id, marks, way, now())
+    return measured_json(found)
+
+
+@reading_desk.post("/<int:assignment_id>/save")
+@_READERS
+def save(assignment_id: int) -> ResponseReturnValue:
+    """Record the reading and answer with where the reader goes on."""
+    submission = submission_of(request.get_json())
+    done = record_reading(current_ledger(), current_viewer(), assignment_id, submission, now())
+    if done.following is None:
+        return {"next": url_for("worklist.show")}
+    return {"next": url_for(".show", assignment_id=done.following.assignment_id, saved="yes")}
+
+
+def _sent(pictures: Pictures) -> Response:
+    """Return values as they are, little-endian, with their layout in a header."""
+    answer = Response(pictures.to_bytes(), mimetype="application/octet-stream")
+    answer.headers["Picture-Layout"] = json.dumps(pictures.layout, separators=(",", ":"))
+    return answer
