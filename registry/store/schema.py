@@ -12,6 +12,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import text
 
 from registry.domain.problems import FailureError
+from registry.store.session import translated
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
@@ -45,7 +46,7 @@ def newest() -> str:
 
 def current(engine: Engine) -> str | None:
     """Return the ledger's revision, or None for an empty database."""
-    with engine.connect() as connection:
+    with translated(), engine.connect() as connection:
         return MigrationContext.configure(connection).get_current_revision()
 
 
@@ -54,7 +55,7 @@ def migrate(engine: Engine, target: str = "head") -> None:
 
     On PostgreSQL a lock keeps two upgrades apart.
     """
-    with engine.connect() as connection:
+    with translated(), engine.connect() as connection:
         if connection.dialect.name == "sqlite":
             _migrate_sqlite(connection, target)
         else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -26,18 +27,36 @@ if TYPE_CHECKING:
     from registry.store.images import ImageStore
 
 _EVENT_COLUMNS = tuple(Event.__dataclass_fields__)
+_REFUSED = "the trail is append-only"
+_SAME = "SELECT 1 FROM event WHERE sequence = NEW.sequence"
+_ABORT = f"BEGIN SELECT RAISE(ABORT, '{_REFUSED}'); END"
+_RAISE = f"BEGIN RAISE EXCEPTION '{_REFUSED}'; END"
+# PostgreSQL's pg_trigger.tgtype: before 2, delete 8, update 16, truncate 32, each statement 0.
 _TRIGGERS = {
     "sqlite": {
-        "event_no_update",
-        "event_no_delete",
-        "event_no_replace",
-        "trail_head_no_delete",
+        "event_no_update": f"CREATE TRIGGER event_no_update BEFORE UPDATE ON event {_ABORT}",
+        "event_no_delete": f"CREATE TRIGGER event_no_delete BEFORE DELETE ON event {_ABORT}",
+        "event_no_replace": (
+            f"CREATE TRIGGER event_no_replace BEFORE INSERT ON event WHEN EXISTS ({_SAME}) {_ABORT}"
+        ),
+        "trail_head_no_delete": (
+            f"CREATE TRIGGER trail_head_no_delete BEFORE DELETE ON trail_head {_ABORT}"
+        ),
     },
-    "postgresql": {"event_no_change", "trail_head_no_delete"},
+    "postgresql": {
+        "event_no_change": f"event 58 {_RAISE}",
+        "trail_head_no_delete": f"trail_head 42 {_RAISE}",
+    },
 }
+"""What each trigger is, so that one that was hollowed out is seen as well as one that is gone."""
 _TRIGGER_LISTS = {
-    "sqlite": "SELECT name FROM sqlite_master WHERE type = 'trigger'",
-    "postgresql": "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal AND tgenabled <> 'D'",
+    "sqlite": "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'",
+    "postgresql": (
+        "SELECT tgname, relname || ' ' || tgtype || ' ' || btrim(prosrc) FROM pg_trigger "
+        "JOIN pg_class ON pg_class.oid = tgrelid JOIN pg_proc ON pg_proc.oid = tgfoid "
+        "WHERE NOT tgisinternal AND tgenabled IN ('O', 'A') AND tgqual IS NULL "
+        "AND pg_table_is_visible(tgrelid)"
+    ),
 }
 
 
@@ -55,26 +74,45 @@ class Wrong:
     text: str
 
     def line(self) -> str:
-        """Return it as one line."""
-        return f"{self.record}: {self.text}"
+        """Return it as one line; what a tampered name holds beyond text is marked."""
+        line = f"{self.record}: {self.text}".encode("utf-8", "backslashreplace").decode()
+        return " ".join(line.split())
 
 
 def verify(session: Session, *, key: bytes, images: ImageStore, rule: AgreementRule) -> list[Wrong]:
     """Return everything that is wrong with a ledger, the trail first; empty where all is well."""
     last_rows: dict[str, str] = {}
     wrong = list(_check_triggers(session))
-    wrong += _check_events(session, key, last_rows)
-    wrong += _check_rows(session, key, last_rows)
-    wrong += _check_consensus(session, rule)
-    wrong += _check_images(session, images)
+    with _every_byte(session):
+        wrong += _check_events(session, key, last_rows)
+        wrong += _check_rows(session, key, last_rows)
+        wrong += _check_consensus(session, rule)
+        wrong += _check_images(session, images)
     return wrong
+
+
+@contextmanager
+def _every_byte(session: Session) -> Iterator[None]:
+    """Read text on SQLite that is no UTF-8 as well: it is to be named, not to end the check."""
+    raw: Any = session.connection().connection.driver_connection
+    if session.get_bind().dialect.name != "sqlite":
+        yield
+        return
+    raw.text_factory = lambda stored: stored.decode("utf-8", "surrogateescape")
+    try:
+        yield
+    finally:
+        raw.text_factory = str
 
 
 def _check_triggers(session: Session) -> Iterator[Wrong]:
     dialect = session.get_bind().dialect.name
-    there = set(session.execute(text(_TRIGGER_LISTS[dialect])).scalars())
-    for name in sorted(_TRIGGERS[dialect] - there):
-        yield Wrong("trail", f"the trigger {name} that keeps it append-only is gone")
+    there = {row[0]: row[1] for row in session.execute(text(_TRIGGER_LISTS[dialect]))}
+    for name, written in _TRIGGERS[dialect].items():
+        if name not in there:
+            yield Wrong("trail", f"the trigger {name} that keeps it append-only is gone")
+        elif there[name] != written:
+            yield Wrong("trail", f"the trigger {name} that keeps it append-only is another")
 
 
 def _check_events(session: Session, key: bytes, last_rows: dict[str, str]) -> Iterator[Wrong]:
@@ -85,9 +123,8 @@ def _check_events(session: Session, key: bytes, last_rows: dict[str, str]) -> It
     expected, previous = 1, GENESIS
     for row in rows:
         event = Event(*row)
-        while expected < event.sequence:
-            yield Wrong(f"event {expected}", "missing from the trail")
-            expected += 1
+        if expected < event.sequence:
+            yield Wrong(_events(expected, event.sequence - 1), "missing from the trail")
             previous = ""
         if not _is_whole(event, key):
             yield Wrong(f"event {event.sequence}", "not as it was written")
@@ -100,6 +137,11 @@ def _check_events(session: Session, key: bytes, last_rows: dict[str, str]) -> It
     yield from _check_head(session, key, expected - 1, previous)
 
 
+def _events(first: int, last: int) -> str:
+    """Name some events; a range, for a sequence number can be made as large as one likes."""
+    return f"event {first}" if first == last else f"events {first} to {last}"
+
+
 def _is_whole(event: Event, key: bytes) -> bool:
     texts = [getattr(event, name) for name in _EVENT_COLUMNS if name != "sequence"]
     if not all(isinstance(value, str) for value in texts):
@@ -108,17 +150,18 @@ def _is_whole(event: Event, key: bytes) -> bool:
 
 
 def _check_head(session: Session, key: bytes, length: int, last: str) -> Iterator[Wrong]:
-    row = session.execute(text("SELECT length, head, seal FROM trail_head")).first()
-    if row is None:
+    rows = session.execute(text("SELECT id, length, head, seal FROM trail_head")).all()
+    if not rows:
         yield Wrong("trail head", "missing")
         return
-    if row.seal != head_seal(key, row.length, row.head):
+    row = rows[0]
+    if len(rows) > 1 or row.id != 1 or row.seal != head_seal(key, row.length, row.head):
         yield Wrong("trail head", "not as it was written")
         return
-    for missing in range(length + 1, row.length + 1):
-        yield Wrong(f"event {missing}", "missing from the end of the trail")
-    for added in range(row.length + 1, length + 1):
-        yield Wrong(f"event {added}", "was added behind the trail's head")
+    if row.length > length:
+        yield Wrong(_events(length + 1, row.length), "missing from the end of the trail")
+    if row.length < length:
+        yield Wrong(_events(row.length + 1, length), "added behind the trail's head")
     if row.length == length and row.head != last:
         yield Wrong("trail head", "does not name the last event")
 
@@ -144,7 +187,7 @@ def _differing(said: str, stored: str) -> str:
         names = sorted(
             name for name in one.keys() | other.keys() if one.get(name) != other.get(name)
         )
-    except (ValueError, AttributeError):
+    except (ValueError, AttributeError, RecursionError):
         return "its written form"
     return ", ".join(names) or "its written form"
 
@@ -158,7 +201,7 @@ def _check_consensus(session: Session, rule: AgreementRule) -> Iterator[Wrong]:
             for place, found in readings.items()
         }
         rows = {(row.screw_id, row.scan_id): row for row in session.query(ConsensusRow)}
-    except (ValueError, KeyError, TypeError, ArithmeticError) as error:
+    except (ValueError, LookupError, TypeError, ArithmeticError, AttributeError) as error:
         yield Wrong("consensus", f"cannot be worked out again ({type(error).__name__})")
         return
     for place in sorted(expected.keys() - rows.keys()):

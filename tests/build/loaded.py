@@ -1,0 +1,132 @@
+"""A small ledger filled by the ways that people fill it: tables, a CT, invitations.
+
+Everything is invented. It has at least one row of every tracked record.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from registry.actions.accounts import accept_invitation, acting, invite
+from registry.actions.assign import assign_second_reading
+from registry.actions.load_log import load_log
+from registry.actions.load_readings import load_readings
+from registry.actions.load_scan import ScanOrder, load_scan
+from registry.actions.loading import TableFile
+from registry.actions.settle import settle
+from registry.domain.access import Role
+from registry.domain.directions import Direction
+from tests.build.tables import a_log, a_readings
+from tests.imaging.written_files import slices, write
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from registry.actions.loading import LoadOutcome
+    from registry.domain.access import Viewer
+    from registry.store.home import Ledger
+
+TODAY = date(2026, 3, 31)
+NOW = datetime(2026, 3, 31, 12, 0, tzinfo=UTC)
+PASSWORD = "seven quiet herons by the weir"
+
+_FULL = {
+    "second_surgeon": "Bodo Carl",
+    "assistants": "Cora Dietz | Dora Ernst",
+    "operator": "Emil Falk",
+    "supervision": "scrubbed",
+    "indication": "degenerative",
+    "revision": "no",
+    "cobb_deg": "12.5",
+    "bmi": "27.1",
+    "bone_quality": "normal",
+    "approach": "open",
+    "diameter_mm": "6.5",
+    "length_mm": "45",
+    "alloy": "Ti6Al4V",
+    "intention": "bicortical",
+    "udi": "(01)04012345678901",
+    "birth_date": "1950-06-07",
+}
+LOG_ROWS = (
+    *(
+        {**_FULL, "case_ref": "OP-1", "patient_ref": "INV-0001", "level": level, "side": side}
+        for level in ("L4", "L5")
+        for side in "LR"
+    ),
+    {"case_ref": "OP-2", "patient_ref": "H200", "surgeon": "Bodo Carl", "level": "L3"},
+    {"case_ref": "OP-2", "patient_ref": "H200", "surgeon": "Bodo Carl", "level": "L3", "side": "R"},
+    {"case_ref": "OP-3", "patient_ref": "H300", "surgeon": "Cora Dietz", "level": "S1",
+     "entry_technique": "other: a way of their own", "guidance": "navigation"},
+    {"case_ref": "OP-4", "patient_ref": "H400", "level": "T8", "entry_technique": "subfacet",
+     "no_ct_reason": "declined"},
+    {"case_ref": "OP-5", "patient_ref": "H200", "operated_on": "2026-02-20", "level": "L2"},
+)  # fmt: skip
+READING_ROWS = (
+    {"case_ref": "OP-2", "level": "L3", "medial_mm": "2.4", "uncertainty_mm": "0.5"},
+    {"case_ref": "OP-2", "level": "L3", "medial_mm": "2.6", "reader": "Lena Lead",
+     "role": "second"},
+    {"case_ref": "OP-2", "level": "L3", "side": "R", "lateral_mm": "1.0"},
+    {"case_ref": "OP-3", "level": "S1", "lateral_mm": "", "cranial_mm": ""},
+    {"case_ref": "OP-5", "level": "L2", "medial_mm": "", "lateral_mm": "", "cranial_mm": "",
+     "caudal_mm": "", "assessable": "no", "reason": "artefact"},
+)  # fmt: skip
+
+
+def table(data: bytes, name: str = "table.csv", encoding: str | None = None) -> TableFile:
+    """Return a table as it is handed in."""
+    return TableFile(data, name, encoding)
+
+
+def load_rows(
+    ledger: Ledger, *rows: dict[str, object], viewer: Viewer | None = None, **how: bool
+) -> LoadOutcome:
+    """Load a theatre log of these rows; everyone new is added unless `how` says otherwise."""
+    given = {"new_persons": True, **how}
+    asking = viewer or acting(ledger, None)
+    return load_log(ledger, asking, table(a_log(*rows), "log.csv"), today=TODAY, now=NOW, **given)
+
+
+def load_reading_rows(
+    ledger: Ledger, *rows: dict[str, object], viewer: Viewer | None = None, **how: bool
+) -> LoadOutcome:
+    """Load a table of readings of these rows."""
+    given = {"new_persons": True, **how}
+    asking = viewer or acting(ledger, None)
+    data = table(a_readings(*rows), "readings.csv")
+    return load_readings(ledger, asking, data, today=TODAY, now=NOW, **given)
+
+
+def an_account(
+    ledger: Ledger, name: str, *roles: Role, person: str | None = None, now: datetime = NOW
+) -> Viewer:
+    """Add an account whose invitation has been used; return who asks when it does."""
+    token = invite(ledger, acting(ledger, None), name, roles, person=person, now=now)
+    accept_invitation(ledger, token, PASSWORD, now)
+    return acting(ledger, name)
+
+
+def fill(ledger: Ledger, folder: Path) -> Ledger:
+    """Fill an empty ledger with five cases, readings, a CT, accounts and an owed second reading."""
+    load_rows(ledger, *LOG_ROWS)
+    load_reading_rows(ledger, *READING_ROWS)
+    local = acting(ledger, None)
+    write(slices(12), folder / "ct")
+    load_scan(ledger, local, [folder / "ct"], ScanOrder(), NOW)
+    an_account(ledger, "rita", Role.REGISTRAR, person="Rita Reader")
+    invite(ledger, local, "stefan", [Role.STEWARD], person=None, now=NOW)
+    with ledger.writing(local, NOW + timedelta(hours=1)) as work:
+        assign_second_reading(
+            work,
+            ledger.settings,
+            screw_id=6,
+            scan_id=1,
+            operated_on=date(2026, 2, 3),
+            extents_mm={Direction.LATERAL: Decimal("1.0")},
+            is_near_cut_off=True,
+            is_low_confidence=False,
+        )
+        settle(work, ledger.settings, [6])
+    return ledger
