@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 from registry.domain.readings import ReadingRole
 from registry.domain.second_reading import is_drawn, reason_for_second
 from registry.store.models.readings import Assignment, Draw
-from registry.store.queries.assignments import draw_of, screws_without_first
+from registry.store.queries.assignments import draw_of, held_scans, screws_without_first
 from registry.store.queries.counted_screws import audit_scans
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
     from datetime import date
     from decimal import Decimal
 
@@ -30,8 +30,22 @@ def assign_first_readings(work: Writing, settings: Settings, case_id: int, scan_
     """
     work.flush_rows()
     chosen = audit_scans(work.session, settings.audit_window_days).get(case_id)
-    if chosen != scan_id:
-        return 0
+    return _ask_for_first(work, case_id, scan_id) if chosen == scan_id else 0
+
+
+def assign_on_held_scans(work: Writing, settings: Settings, case_ids: Collection[int]) -> None:
+    """Ask for a first reading of screws that came after the scan on which they are counted."""
+    if not case_ids:
+        return
+    work.flush_rows()
+    chosen, held = audit_scans(work.session, settings.audit_window_days), held_scans(work.session)
+    for case_id in case_ids:
+        scan_id = chosen.get(case_id)
+        if scan_id in held:
+            _ask_for_first(work, case_id, scan_id)
+
+
+def _ask_for_first(work: Writing, case_id: int, scan_id: int) -> int:
     screws = screws_without_first(work.session, case_id, scan_id)
     for screw_id in screws:
         work.insert(
@@ -62,19 +76,20 @@ def assign_second_reading(
     period = f"{operated_on.year}Q{(operated_on.month + 2) // 3}"
     draw = draw_of(work.session, period)
     if draw is None:
-        seed = secrets.token_hex(16)
+        seed, share = secrets.token_hex(16), rule.share
         draw_id = work.insert(
             Draw,
             "draw a seed",
             period=period,
             seed=seed,
-            share_percent=rule.share * _PERCENT,
+            share_percent=share * _PERCENT,
             made_at=work.now,
         )
         work.flush_rows()
     else:
-        draw_id, seed = draw
-    drawn = is_drawn(seed, screw_id, rule.share)
+        # A quarter keeps the share it was drawn with, whatever the setting is by now.
+        draw_id, seed, share = draw.draw_id, draw.seed, draw.share_percent / _PERCENT
+    drawn = is_drawn(seed, screw_id, share)
     reason = reason_for_second(
         extents_mm,
         is_near_cut_off=is_near_cut_off,

@@ -6,16 +6,24 @@ import secrets
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from registry.actions.assign import assign_on_held_scans
 from registry.actions.loading import LoadOutcome, TableFile, kept_unless
 from registry.actions.persons import Persons, find_persons
 from registry.domain.access import Deed, Reach, Viewer, require
 from registry.domain.checks import ScrewFacts, case_warnings
 from registry.domain.problems import BadInputError, ConflictError, Fault
+from registry.domain.techniques import EntryTechnique, Intention, Life
 from registry.intake.parsed import where
 from registry.intake.theatre_log import LogCase, LogScrew, read_theatre_log
+from registry.store.keys import KEY_BYTES
 from registry.store.models.cases import Case, CaseAssistant, Screw
 from registry.store.models.patients import Patient, VaultEntry
-from registry.store.queries.known_cases import KnownCase, known_cases, known_patients
+from registry.store.queries.known_cases import (
+    KnownCase,
+    KnownPatient,
+    known_cases,
+    known_patients,
+)
 from registry.store.vault import reference_hash, seal
 
 if TYPE_CHECKING:
@@ -50,7 +58,8 @@ def load_log(
     parsed = read_theatre_log(table.data, table.name, table.encoding, today)
     outcome = LoadOutcome(parsed.row_count)
     with kept_unless(ledger.writing(viewer, now), only_check=only_check) as work:
-        _apply(_Load(ledger, work, viewer, parsed, outcome), far, new_persons=new_persons)
+        load = _Load(ledger, work, viewer, parsed, outcome, only_check=only_check)
+        _apply(load, far, new_persons=new_persons)
     return outcome
 
 
@@ -61,33 +70,58 @@ class _Load:
     viewer: Viewer
     parsed: Parsed[LogCase]
     outcome: LoadOutcome
+    only_check: bool
 
 
 def _apply(load: _Load, far: Reach, *, new_persons: bool) -> None:
     persons, unknown, made = find_persons(load.work, load.parsed, new_persons=new_persons)
     faults = [*load.parsed.faults, *unknown]
+    known = known_cases(load.work.session)
     if far is Reach.OWN and not faults:
-        faults += _not_own(load, persons)
+        faults += _not_own(load, persons, known)
     if faults:
         raise BadInputError(*faults)
     load.outcome.new_persons = list(made)
-    known = known_cases(load.work.session)
+    patients = known_patients(load.work.session)
     conflicts: list[Fault] = []
     fresh: list[tuple[LogCase, KnownCase | None]] = []
     for case in load.parsed.rows:
         found = known.get(case.case_ref)
         if found is not None:
             conflicts += _conflicts(load, case, found, persons)
+        conflicts += _other_birth_date(load, case, patients)
         fresh.append((case, found))
     if conflicts:
         raise ConflictError(*conflicts)
-    patients = _patients(load, [case for case, _ in fresh])
+    ids = _patients(load, [case for case, _ in fresh], patients)
+    grown = []
     for case, found in fresh:
-        _enter(load, case, found, persons, patients)
+        if _enter(load, case, found, persons, ids) and found is not None:
+            grown.append(found.case_id)
         load.outcome.warnings += [
             f"case {case.case_ref}, {warned.screw}: {warned.text}"
-            for warned in case_warnings([_facts(screw) for screw in case.screws])
+            for warned in case_warnings(_construct(case, found))
         ]
+    assign_on_held_scans(load.work, load.ledger.settings, grown)
+
+
+def _construct(case: LogCase, found: KnownCase | None) -> list[ScrewFacts]:
+    """Return the screws of the file and those that the ledger has beside them."""
+    said = {(screw.level, screw.side.value, screw.number): _facts(screw) for screw in case.screws}
+    known = {} if found is None else found.screws
+    beside = [_known_facts(key, values) for key, values in known.items() if key not in said]
+    return [*said.values(), *beside]
+
+
+def _known_facts(key: tuple[str, str, int], values: Mapping[str, Any]) -> ScrewFacts:
+    return ScrewFacts(
+        *key,
+        EntryTechnique(values["entry_technique"]),
+        Life(values["life"]),
+        values["diameter_mm"],
+        values["length_mm"],
+        None if values["intention"] is None else Intention(values["intention"]),
+    )
 
 
 def _facts(screw: LogScrew) -> ScrewFacts:
@@ -103,11 +137,19 @@ def _facts(screw: LogScrew) -> ScrewFacts:
     )
 
 
-def _not_own(load: _Load, persons: Persons) -> Iterable[Fault]:
+def _not_own(load: _Load, persons: Persons, known: Mapping[str, KnownCase]) -> Iterable[Fault]:
+    own = load.viewer.person_id
     for case in load.parsed.rows:
         names = [case.surgeon, case.second_surgeon, *case.assistants]
         names += [screw.operator for screw in case.screws]
-        if load.viewer.person_id not in {persons.id_or_none(name) for name in names}:
+        found = known.get(case.case_ref)
+        # In a case that is known the ledger says who took part: a row cannot make it one's own.
+        parts = (
+            {persons.id_of(name) for name in names if name is not None}
+            if found is None
+            else found.participants
+        )
+        if own not in parts:
             yield Fault(
                 f"case {case.case_ref!r} is not one in which {load.viewer.name} took part",
                 where(load.parsed.name, case.rows[0]),
@@ -180,6 +222,22 @@ def _conflicts(load: _Load, case: LogCase, found: KnownCase, persons: Persons) -
             yield _conflict(load, screw.row, column, what)
 
 
+def _other_birth_date(
+    load: _Load, case: LogCase, patients: Mapping[str, KnownPatient]
+) -> Iterable[Fault]:
+    found = patients.get(_reference_hash(load, case))
+    if found is None or found.birth_hash is None or case.birth_date is None:
+        return
+    if _birth_hash(load, found.pseudonym, case.birth_date) != found.birth_hash:
+        what = f"the patient of case {case.case_ref} is known with another value"
+        yield _conflict(load, case.rows[0], "birth_date", what)
+
+
+def _birth_hash(load: _Load, pseudonym: str, born: date) -> str:
+    key = load.ledger.keys.references
+    return reference_hash(key, f"birth date of {pseudonym}", born.isoformat())
+
+
 def _differing(said: Mapping[str, Any], known: Mapping[str, Any]) -> list[str]:
     """Return the columns in which both say something and not the same."""
     return [
@@ -195,9 +253,10 @@ def _conflict(load: _Load, row: int, column: str, what: str) -> Fault:
     )
 
 
-def _patients(load: _Load, cases: list[LogCase]) -> dict[str, int]:
+def _patients(
+    load: _Load, cases: list[LogCase], known: Mapping[str, KnownPatient]
+) -> dict[str, int]:
     """Return the patient of each reference's hash, those that are new made with their vault."""
-    known = known_patients(load.work.session)
     wanted: dict[str, LogCase] = {}
     for case in cases:
         found = wanted.setdefault(_reference_hash(load, case), case)
@@ -210,8 +269,12 @@ def _patients(load: _Load, cases: list[LogCase]) -> dict[str, int]:
         if case.birth_date is not None and (hashed not in known or known[hashed].birth_hash is None)
     ]
     names = {hashed: found.pseudonym for hashed, found in known.items()} | fresh
-    keys = load.ledger.keys.patient_keys(
-        {names[hashed] for hashed in [*fresh, *with_new_birth_date]}
+    wanting = {names[hashed] for hashed in [*fresh, *with_new_birth_date]}
+    # A dry run leaves no keys behind either.
+    keys = (
+        dict.fromkeys(wanting, secrets.token_bytes(KEY_BYTES))
+        if load.only_check
+        else load.ledger.keys.patient_keys(wanting)
     )
     ids = {hashed: found.patient_id for hashed, found in known.items()}
     for hashed, pseudonym in fresh.items():
@@ -235,9 +298,7 @@ def _patients(load: _Load, cases: list[LogCase]) -> dict[str, int]:
             patient_id=ids[hashed],
             kind="birth date",
             sealed=seal(keys[pseudonym], born.isoformat(), pseudonym),
-            matching_hash=reference_hash(
-                load.ledger.keys.references, f"birth date of {pseudonym}", born.isoformat()
-            ),
+            matching_hash=_birth_hash(load, pseudonym, born),
         )
     return ids
 
@@ -248,7 +309,8 @@ def _enter(
     found: KnownCase | None,
     persons: Persons,
     patients: dict[str, int],
-) -> None:
+) -> bool:
+    """Add what is new of a case; return whether a screw is."""
     work, outcome = load.work, load.outcome
     outcome.count("cases", is_new=found is None)
     if found is None:
@@ -267,11 +329,13 @@ def _enter(
     else:
         case_id = found.case_id
     known = {} if found is None else found.screws
+    is_grown = False
     for screw in case.screws:
         key = (screw.level, screw.side.value, screw.number)
         outcome.count("screws", is_new=key not in known)
         if key in known:
             continue
+        is_grown = True
         values = _screw_values(screw, persons)
         work.insert(
             Screw,
@@ -284,3 +348,4 @@ def _enter(
             intention_recorded_at=None if screw.intention is None else work.now,
             **values,
         )
+    return is_grown

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-_KEY_BYTES = 32
+KEY_BYTES = 32
 
 
 class Keys:
@@ -49,14 +49,20 @@ class Keys:
 
     def _create_one(self, name: str) -> None:
         path = self.folder / f"{name}.key"
-        try:
-            handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        except FileExistsError:
+        if path.exists():
             return
-        with os.fdopen(handle, "wb") as file:
-            file.write(secrets.token_bytes(_KEY_BYTES))
+        # Whole or not at all: half a key would look like damage for ever.
+        part = self.folder / f"{name}.key.{secrets.token_hex(4)}.part"
+        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+            file.write(secrets.token_bytes(KEY_BYTES))
             file.flush()
             os.fsync(file.fileno())
+        try:
+            os.link(part, path)
+        except FileExistsError:
+            pass
+        finally:
+            part.unlink()
 
     def _read(self, name: str) -> bytes:
         path = self.folder / f"{name}.key"
@@ -67,7 +73,7 @@ class Keys:
                 f"the key file {path} cannot be read ({error.strerror}); put the ledger's keys "
                 "folder back in its place"
             ) from error
-        if len(key) != _KEY_BYTES:
+        if len(key) != KEY_BYTES:
             raise FailureError(f"the key file {path} is damaged; put the ledger's own back")
         return key
 
@@ -104,7 +110,7 @@ class Keys:
             with database:
                 database.executemany(
                     "INSERT OR IGNORE INTO patient_key VALUES (?, ?)",
-                    [(name, secrets.token_bytes(_KEY_BYTES)) for name in wanted],
+                    [(name, secrets.token_bytes(KEY_BYTES)) for name in wanted],
                 )
             return {name: key for name in wanted if (key := self._key(database, name))}
         finally:

@@ -141,7 +141,23 @@ def screws_without_first(session: Session, case_id: int, scan_id: int) -> list[i
     )
 
 
-def draw_of(session: Session, period: str) -> tuple[int, str] | None:
-    """Return the draw of a quarter and its seed, or None where none was made."""
-    row = session.execute(select(Draw.id, Draw.seed).where(Draw.period == period)).first()
-    return None if row is None else (row[0], row[1])
+def held_scans(session: Session) -> set[int]:
+    """Return the scans whose images are held here."""
+    return set(session.execute(select(Scan.id).where(Scan.image_id.is_not(None))).scalars())
+
+
+@dataclass(frozen=True)
+class RecordedDraw:
+    """A quarter's draw as it was made."""
+
+    draw_id: int
+    seed: str
+    share_percent: Decimal
+
+
+def draw_of(session: Session, period: str) -> RecordedDraw | None:
+    """Return the draw of a quarter, or None where none was made."""
+    row = session.execute(
+        select(Draw.id, Draw.seed, Draw.share_percent).where(Draw.period == period)
+    ).first()
+    return None if row is None else RecordedDraw(*row)

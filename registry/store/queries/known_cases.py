@@ -57,6 +57,13 @@ class KnownCase:
     assistants: frozenset[int]
     screws: Mapping[tuple[str, str, int], Mapping[str, Any]]
 
+    @property
+    def participants(self) -> frozenset[int]:
+        """Who operated or assisted."""
+        surgeons = {self.values["surgeon_id"], self.values["second_surgeon_id"]}
+        operators = {screw["operator_id"] for screw in self.screws.values()}
+        return frozenset((surgeons | operators | self.assistants) - {None})
+
 
 @dataclass(frozen=True)
 class KnownPatient:
