@@ -9,6 +9,7 @@ from registry.actions.loading import LoadOutcome, TableFile, kept_unless
 from registry.actions.persons import Persons, find_persons
 from registry.actions.settle import settle
 from registry.domain.access import Deed, Reach, Viewer, require
+from registry.domain.checks import scan_warnings
 from registry.domain.directions import Direction
 from registry.domain.problems import BadInputError, ConflictError, Fault
 from registry.domain.readings import ReadingRole
@@ -192,6 +193,10 @@ class _Load:
             )
             scan = self.scans[placed.scan_key] = KnownScan(scan_id, row.scan_reason.value)
             self.outcome.count("scans", is_new=True)
+            self.outcome.warnings += [
+                f"case {row.case_ref}: {warned.text}"
+                for warned in scan_warnings(placed.case.values["operated_on"], row.scan_on)
+            ]
         is_new = (placed.screw_id, scan.scan_id, row.role.value) not in self.readings
         self.outcome.count("readings", is_new=is_new)
         if is_new:

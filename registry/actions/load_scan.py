@@ -9,7 +9,13 @@ from typing import TYPE_CHECKING, Any
 from registry.actions.assign import assign_first_readings
 from registry.domain.access import Deed, Reach, Viewer, require
 from registry.domain.checks import scan_warnings
-from registry.domain.problems import BadInputError, ConflictError, Fault
+from registry.domain.problems import (
+    BadInputError,
+    ConflictError,
+    FailureError,
+    Fault,
+    ProblemError,
+)
 from registry.domain.scans import ScanKind, ScanReason
 from registry.imaging.intake import read_series, survey
 from registry.store.models.patients import VaultEntry
@@ -93,8 +99,19 @@ def load_scan(
     with ledger.images.writer() as writer:
         volume = read_series(series, writer)
         digest = writer.seal(volume.affine, volume.attributes)
+    try:
+        with ledger.writing(viewer, now) as work:
+            return _attach(_Attach(ledger, work, viewer, order, volume, digest), found.left_out)
+    except ProblemError:
+        _drop_unused(ledger, viewer, digest, now)
+        raise
+
+
+def _drop_unused(ledger: Ledger, viewer: Viewer, digest: str, now: datetime) -> None:
+    """Delete an image that nothing was attached to; under the lock under which others attach."""
     with ledger.writing(viewer, now) as work:
-        return _attach(_Attach(ledger, work, viewer, order, volume, digest), found.left_out)
+        if image_id_of(work.session, digest) is None:
+            ledger.images.remove(digest)
 
 
 @dataclass(frozen=True)
@@ -141,6 +158,8 @@ def _attach(attach: _Attach, left_out: tuple[LeftOut, ...]) -> LoadedScan:
                 mend="nothing was changed",
             )
         )
+    if attach.digest not in attach.ledger.images.digests():
+        raise FailureError("the image was refused elsewhere in the meantime; load it again")
     scan = _NewScan(scanned_on, kind, reason, warnings, series_hash)
     scan_id = _write(attach, case, scan) if already is None else None
     owed = 0

@@ -1,0 +1,157 @@
+"""A CT goes to its case, once, and asks for readings; nothing half-kept."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from sqlalchemy import func, select
+
+from registry.actions.accounts import acting
+from registry.actions.check_ledger import check_ledger
+from registry.actions.load_scan import ScanOrder, load_scan
+from registry.domain.access import Role
+from registry.domain.problems import BadInputError, ConflictError, NotAllowedError
+from registry.domain.scans import ScanKind, ScanReason
+from registry.store.models.patients import Patient, VaultEntry
+from registry.store.models.readings import Assignment
+from registry.store.models.scans import HeldImage, Scan
+from registry.store.models.trail import EventRow
+from registry.store.vault import unseal
+from tests.build.loaded import LOG_ROWS, NOW, an_account, load_reading_rows, load_rows
+from tests.imaging.written_files import slices, write
+
+
+@pytest.fixture
+def logged(ledger):
+    load_rows(ledger, *LOG_ROWS)
+    return ledger
+
+
+def a_folder(tmp_path, name="ct", **attributes):
+    folder = tmp_path / name
+    write(slices(12, **attributes), folder)
+    return folder
+
+
+def load(ledger, folder, *, viewer=None, **order):
+    return load_scan(ledger, viewer or acting(ledger, None), [folder], ScanOrder(**order), NOW)
+
+
+def counts(ledger):
+    with ledger.reading() as session:
+        rows = [
+            session.execute(select(func.count()).select_from(model)).scalar()
+            for model in (Scan, HeldImage, VaultEntry, Assignment, EventRow)
+        ]
+    return [*rows, len(ledger.images.digests())]
+
+
+def test_the_hospital_number_finds_the_case_and_every_screw_is_to_be_read(logged, tmp_path):
+    loaded = load(logged, a_folder(tmp_path))
+    assert (loaded.case_ref, str(loaded.scanned_on)) == ("OP-1", "2026-03-02")
+    assert (loaded.is_new, loaded.readings_owed, loaded.shape[0]) == (True, 4, 12)
+    assert check_ledger(logged, acting(logged, None)) == []
+
+
+def test_the_same_series_again_changes_nothing(logged, tmp_path):
+    load(logged, a_folder(tmp_path))
+    before = counts(logged)
+    again = load(logged, a_folder(tmp_path))
+    assert (again.is_new, again.readings_owed) == (False, 0)
+    assert counts(logged) == before
+
+
+REFUSALS = {
+    "to another case": ({}, {"case_ref": "OP-2"}, ConflictError),
+    "as another kind": ({}, {"kind": ScanKind.INTRA_OPERATIVE_3D}, ConflictError),
+    "another series of the same day": ({"series": 2}, {}, ConflictError),
+    "of an unknown patient": ({"PatientID": "X", "series": 3}, {}, BadInputError),
+    "to an unknown case": ({}, {"case_ref": "OP-99"}, BadInputError),
+    "from before every operation": (
+        {"AcquisitionDate": "20260101", "series": 4},
+        {},
+        BadInputError,
+    ),
+}
+
+
+@pytest.mark.parametrize(("files", "order", "kind"), REFUSALS.values(), ids=REFUSALS)
+def test_what_does_not_fit_is_refused_and_leaves_nothing(logged, tmp_path, files, order, kind):
+    load(logged, a_folder(tmp_path))
+    before = counts(logged)
+    with pytest.raises(kind) as refused:
+        load(logged, a_folder(tmp_path, "other", **files), **order)
+    assert len(refused.value.lines()) == 1
+    assert "INV-0001" not in str(refused.value)
+    assert counts(logged) == before
+    assert check_ledger(logged, acting(logged, None)) == []
+
+
+def test_a_refusal_without_an_earlier_load_keeps_no_image(logged, tmp_path):
+    before = counts(logged)
+    with pytest.raises(BadInputError):
+        load(logged, a_folder(tmp_path, PatientID="nobody"))
+    assert counts(logged) == before
+    assert counts(logged)[-1] == 0
+
+
+def test_a_scan_known_by_its_day_gets_its_image(logged, tmp_path):
+    load_reading_rows(logged, {"case_ref": "OP-1", "read_on": "2026-03-02"})
+    loaded = load(logged, a_folder(tmp_path), reason=ScanReason.ROUTINE)
+    assert loaded.readings_owed == 3  # one of the four was read elsewhere
+    with logged.reading() as session:
+        scan = session.execute(select(Scan)).scalar_one()
+        assert (scan.image_id, scan.reason, scan.version) == (1, "routine", 2)
+    assert check_ledger(logged, acting(logged, None)) == []
+
+
+@pytest.mark.parametrize(
+    ("order", "owed"),
+    [
+        ({"reason": ScanReason.SYMPTOMS}, 0),
+        ({"reason": ScanReason.OTHER}, 4),
+        ({"kind": ScanKind.INTRA_OPERATIVE_3D}, 0),
+        ({"kind": ScanKind.LATER_CT}, 0),
+    ],
+)
+def test_only_the_audit_scan_asks_for_readings(logged, tmp_path, order, owed):
+    assert load(logged, a_folder(tmp_path), **order).readings_owed == owed
+
+
+def test_a_foreign_number_is_noted_where_the_case_was_named(logged, tmp_path):
+    loaded = load(logged, a_folder(tmp_path), case_ref="OP-2")
+    assert loaded.case_ref == "OP-2"
+    assert "the hospital number in the files is not the case's patient's" in loaded.warnings
+    with logged.reading() as session:
+        (kept,) = session.execute(select(Scan.warnings)).scalars()
+    assert list(loaded.warnings) == json.loads(kept)
+
+
+def test_of_two_operations_the_last_before_the_scan_is_meant(logged, tmp_path):
+    loaded = load(logged, a_folder(tmp_path, PatientID="H200"))
+    assert loaded.case_ref == "OP-5"
+
+
+def test_the_hospital_s_identifiers_are_in_the_vault_alone(logged, tmp_path):
+    load(logged, a_folder(tmp_path))
+    with logged.reading() as session:
+        entry, pseudonym, series = session.execute(
+            select(VaultEntry.sealed, Patient.pseudonym, Scan.series_hash)
+            .join(Patient, Patient.id == VaultEntry.patient_id)
+            .join(Scan, Scan.id == VaultEntry.scan_id)
+        ).one()
+    key = logged.keys.patient_key(pseudonym)
+    identity = json.loads(unseal(key, entry, f"{pseudonym} {series}"))
+    assert identity["patient_id"] == "INV-0001"
+    assert identity["series_uid"].endswith(".1.1")
+
+
+@pytest.mark.parametrize("role", Role)
+def test_registrar_and_lead_load_scans(logged, tmp_path, role):
+    viewer = an_account(logged, "someone", role, person="Anna Berg")
+    if role in {Role.REGISTRAR, Role.QUALITY_LEAD}:
+        assert load(logged, a_folder(tmp_path), viewer=viewer).is_new
+    else:
+        with pytest.raises(NotAllowedError):
+            load(logged, a_folder(tmp_path), viewer=viewer)
