@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import secrets
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error
@@ -22,10 +22,12 @@ if TYPE_CHECKING:
 
     from registry.domain.access import Role, Viewer
     from registry.store.home import Ledger
+    from registry.store.writing import Writing
 
 INVITATION_DAYS = 7
 FAILURES_ALLOWED = 10
 FAILURE_WINDOW = timedelta(minutes=15)
+SEEN_EVERY = timedelta(minutes=1)
 _HASHER = PasswordHasher()
 _TOKEN_BYTES = 32
 _LONGEST_NAME = 100
@@ -40,40 +42,53 @@ def invite(
     person: str | None,
     now: datetime,
 ) -> str:
-    """Make an account and return the token of its one-time invitation."""
+    """Make an account and return the token of its one-time invitation.
+
+    One that was invited and never set a password, the same in all else, is invited again; the
+    earlier invitation is then void.
+    """
     require(viewer, Deed.MANAGE_ACCOUNTS, at_least=Reach.ALL)
     name = " ".join(name.split())
     if not name or len(name) > _LONGEST_NAME or not name.isprintable():
         raise BadInputError(Fault("an account needs a name of 1 to 100 characters", "NAME"))
     token = secrets.token_urlsafe(_TOKEN_BYTES)
     with ledger.writing(viewer, now) as work:
-        if people.sign_in_named(work.session, name) is not None:
-            raise ConflictError(Fault(f"there is an account {name!r} already", "NAME"))
-        person_id = None
-        if person is not None:
-            known = people.person_ids(work.session, [person])
-            if not known:
-                raise BadInputError(
-                    Fault(
-                        f"nobody is known as {person!r}",
-                        "--person",
-                        "load a table that names them, or use --new-persons there first",
-                    )
-                )
-            person_id = next(iter(known.values()))
+        invitation: dict[str, Any] = {
+            "invitation_digest": _digest(token),
+            "invitation_expires_at": now + timedelta(days=INVITATION_DAYS),
+        }
+        person_id = None if person is None else _known_person(work, person)
+        there = people.account_named(work.session, name)
+        if there is not None:
+            if not people.is_waiting(work.session, there, person_id, roles):
+                raise ConflictError(Fault(f"there is an account {name!r} already", "NAME"))
+            work.update(Account, "invite again", there.account_id, **invitation)
+            return token
         account_id = work.insert(
             Account,
             "invite",
             name=name,
             person_id=person_id,
-            invitation_digest=_digest(token),
-            invitation_expires_at=now + timedelta(days=INVITATION_DAYS),
             is_local_operator=False,
             is_disabled=False,
+            **invitation,
         )
         for role in sorted(set(roles)):
             work.insert(AccountRole, "give a role", account_id=account_id, role=role.value)
     return token
+
+
+def _known_person(work: Writing, name: str) -> int:
+    known = people.person_ids(work.session, [name])
+    if not known:
+        raise BadInputError(
+            Fault(
+                f"nobody is known as {name!r}",
+                "--person",
+                "load a table that names them, or use --new-persons there first",
+            )
+        )
+    return next(iter(known.values()))
 
 
 def invited_name(ledger: Ledger, token: str, now: datetime) -> str | None:
@@ -110,18 +125,22 @@ def accept_invitation(ledger: Ledger, token: str, password: str, now: datetime) 
 def sign_in(ledger: Ledger, name: str, password: str, now: datetime) -> str:
     """Return the token of a new session; NotAllowedError in the same words whatever was wrong."""
     with ledger.untracked() as session:
-        found = people.sign_in_named(session, name)
+        # Counted before the password is looked at, so that many tries at once count too.
+        attempt = people.note_failure(session, name, now)
+    with ledger.untracked() as session:
         tries = people.failures_since(session, name, now - FAILURE_WINDOW)
-    if tries >= FAILURES_ALLOWED:
+        if tries > FAILURES_ALLOWED:
+            people.forget_failure(session, attempt)
+        found = people.sign_in_named(session, name)
+    if tries > FAILURES_ALLOWED:
         raise NotAllowedError("too many failed sign-ins under this name; wait a quarter of an hour")
     stored = found.password_hash if found and not found.is_disabled else None
     is_right = _matches(stored or _NOBODY, password)
     if found is None or stored is None or not is_right:
-        with ledger.untracked() as session:
-            people.note_failure(session, name, now)
         raise NotAllowedError("name or password is not right")
     token = secrets.token_urlsafe(_TOKEN_BYTES)
     with ledger.untracked() as session:
+        people.forget_failure(session, attempt)
         people.start_session(
             session,
             _digest(token),
@@ -135,8 +154,13 @@ def sign_in(ledger: Ledger, name: str, password: str, now: datetime) -> str:
 def viewer_of(ledger: Ledger, token: str, now: datetime) -> Viewer | None:
     """Return who is signed in with a session's token, or None."""
     idle = now - timedelta(minutes=ledger.settings.session_idle_minutes)
-    with ledger.untracked() as session:
-        return people.signed_in(session, _digest(token), now, idle)
+    with ledger.reading() as session:
+        found = people.signed_in(session, _digest(token), now, idle)
+    if found is None or now - found.seen_at >= SEEN_EVERY:
+        # Seldom, because a page would otherwise wait for whoever is loading a table.
+        with ledger.untracked() as session:
+            people.note_seen(session, _digest(token), now, is_over=found is None)
+    return None if found is None else found.viewer
 
 
 def sign_out(ledger: Ledger, token: str) -> None:

@@ -88,6 +88,13 @@ def _decimal(low: str, high: str) -> Callable[[object], Decimal]:
     return parse
 
 
+def _share(value: object) -> Decimal:
+    found = _decimal("0", "1")(value)
+    if found != found.quantize(Decimal("0.001")):
+        raise ValueError("give a number from 0 to 1 with at most three decimals")
+    return found
+
+
 def _whole(low: int, high: int) -> Callable[[object], int]:
     def parse(value: object) -> int:
         found = int(str(value))
@@ -136,7 +143,7 @@ _PARSERS: dict[str, Callable[[Any], object]] = {
     "audit_window_days": _window,
     "minimum_graded": _whole(0, 1000),
     "second_reads_all": _flag,
-    "second_share": _decimal("0", "1"),
+    "second_share": _share,
     "session_hours": _whole(1, 24),
     "session_idle_minutes": _whole(1, 24 * 60),
 }

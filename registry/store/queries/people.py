@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import unicodedata
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -78,12 +80,42 @@ def _viewer(session: Session, account: Account) -> Viewer:
 
 def sign_in_named(session: Session, name: str) -> SignIn | None:
     """Return what signing in needs of the account with this name, any case; None without one."""
-    account = session.execute(
-        select(Account).where(func.lower(Account.name) == name.strip().lower())
-    ).scalar_one_or_none()
+    account = _account_named(session, name)
     if account is None or account.is_local_operator:
         return None
     return SignIn(_viewer(session, account), account.password_hash, account.is_disabled)
+
+
+def account_named(session: Session, name: str) -> Viewer | None:
+    """Return the account with this name, any case, whatever its state; None without one."""
+    account = _account_named(session, name)
+    return None if account is None else _viewer(session, account)
+
+
+def is_waiting(
+    session: Session, viewer: Viewer, person_id: int | None, roles: Iterable[Role]
+) -> bool:
+    """Return whether an account is this person's, has these roles and no password yet."""
+    account = session.get_one(Account, viewer.account_id)
+    return (
+        account.password_hash is None
+        and not account.is_disabled
+        and not account.is_local_operator
+        and viewer.person_id == person_id
+        and viewer.roles == frozenset(roles)
+    )
+
+
+def _account_named(session: Session, name: str) -> Account | None:
+    # Compared here, because SQLite's own lower() knows no letter beyond a to z.
+    wanted = _name_key(name)
+    accounts = session.execute(select(Account).order_by(Account.id)).scalars()
+    return next((account for account in accounts if _name_key(account.name) == wanted), None)
+
+
+def _name_key(name: str) -> str:
+    """Return the form in which two spellings of an account's name are equal."""
+    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
 
 
 def invited(session: Session, invitation_digest: str, now: datetime) -> Viewer | None:
@@ -96,19 +128,36 @@ def invited(session: Session, invitation_digest: str, now: datetime) -> Viewer |
     return _viewer(session, account) if account.invitation_expires_at > now else None
 
 
+@dataclass(frozen=True)
+class OpenSession:
+    """A session that has not ended, and when its last request was noted."""
+
+    viewer: Viewer
+    seen_at: datetime
+
+
 def signed_in(
     session: Session, token_digest: str, now: datetime, idle_since: datetime
-) -> Viewer | None:
-    """Return whose session a token is, or None where it has ended; notes that it was seen."""
+) -> OpenSession | None:
+    """Return whose session a token is, or None where there is none or it has ended."""
     row = session.get(SignedIn, token_digest)
     if row is None:
         return None
     account = session.get(Account, row.account_id)
     if row.expires_at <= now or row.seen_at < idle_since or account is None or account.is_disabled:
-        session.delete(row)
         return None
-    row.seen_at = now
-    return _viewer(session, account)
+    return OpenSession(_viewer(session, account), row.seen_at)
+
+
+def note_seen(session: Session, token_digest: str, now: datetime, *, is_over: bool) -> None:
+    """Note a session's request, or forget a session that is over."""
+    row = session.get(SignedIn, token_digest)
+    if row is None:
+        return
+    if is_over:
+        session.delete(row)
+    else:
+        row.seen_at = now
 
 
 def start_session(
@@ -140,15 +189,29 @@ def end_sessions_of(session: Session, account_id: int) -> None:
 def failures_since(session: Session, name: str, since: datetime) -> int:
     """Return how often signing in under a name has failed lately; older failures are forgotten."""
     session.execute(delete(SignInFailure).where(SignInFailure.at < since))
-    wanted = SignInFailure.name == name.strip().lower()
+    wanted = SignInFailure.name == _failure_key(name)
     return session.execute(
         select(func.count()).select_from(SignInFailure).where(wanted)
     ).scalar_one()
 
 
-def note_failure(session: Session, name: str, now: datetime) -> None:
-    """Count a failed sign-in against the name that was tried."""
-    session.add(SignInFailure(name=name.strip().lower()[:100], at=now))
+def note_failure(session: Session, name: str, now: datetime) -> int:
+    """Count a failed sign-in against the name that was tried; return the row's id."""
+    row = SignInFailure(name=_failure_key(name), at=now)
+    session.add(row)
+    session.flush()
+    return row.id
+
+
+def forget_failure(session: Session, row_id: int) -> None:
+    """Take back one failure, of a try that did not fail after all."""
+    session.execute(delete(SignInFailure).where(SignInFailure.id == row_id))
+
+
+def _failure_key(name: str) -> str:
+    """Return the key under which tries at a name are counted; as typed, it may be a password."""
+    raw = _name_key(name).encode("utf-8", "surrogatepass")
+    return hashlib.sha256(raw).hexdigest()
 
 
 def all_person_names(session: Session) -> dict[int, str]:
