@@ -33,7 +33,7 @@ export class Answers {
     for (const panel of this.form.querySelectorAll("[data-panel]")) {
       panel.hidden = panel.dataset.panel !== way;
     }
-    this.form.querySelector("#numbers").hidden = way !== "contour" && way !== "calliper";
+    document.getElementById("numbers").hidden = way !== "contour" && way !== "calliper";
   }
 
   #chosen(name) {

@@ -91,11 +91,10 @@ export class MetalView extends Sheet {
   }
 
   step(mm) {
-    this.told.cross(this.placeAt(add(this.#onSheet(this.crossMm), mm)));
+    this.told.cross(this.placeAt(add(this.#onSheet(this.told.where()), mm)));
   }
 
   draw(crossMm) {
-    this.crossMm = crossMm;
     const words = { top: "head", bottom: "feet", left: "patient's right", right: "patient's left" };
     const cross = this.picture && crossMm ? this.#onSheet(crossMm) : null;
     this.drawSheet(METAL_WINDOW, words, cross);
@@ -120,20 +119,19 @@ export class AxialView extends Sheet {
   }
 
   step([right, down]) {
-    const [from, { layout }] = [this.crossMm, this.picture];
-    this.told.cross(add(add(from, layout.right, right), layout.down, down));
+    const { layout } = this.picture;
+    this.told.cross(add(add(this.told.where(), layout.right, right), layout.down, down));
   }
 
   otherKey(event) {
     const steps = { PageUp: 1, PageDown: -1 };
     const step = steps[event.key];
     if (!step) return false;
-    this.told.cross(add(this.crossMm, [0, 0, step]));
+    this.told.cross(add(this.told.where(), [0, 0, step]));
     return true;
   }
 
   draw(crossMm, window, midplane) {
-    this.crossMm = crossMm;
     const words = { top: "front", bottom: "back", left: "patient's right", right: "patient's left" };
     const cross = this.picture && crossMm ? this.#onSheet(crossMm) : null;
     const drawn = this.drawSheet(window, words, cross);

@@ -24,6 +24,7 @@ export class FindingScrew {
     this.told = told;
     this.crossMm = null;
     const sheets = {
+      where: () => this.crossMm,
       cross: (point) => this.#setCross(point),
       take: () => this.#take(this.crossMm),
       pick: (point) => this.#pick(point),

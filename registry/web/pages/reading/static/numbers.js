@@ -5,8 +5,9 @@ const known = (text) => text.replace("_", " ");
 /** @returns {string} what is said of the greatest extent: "medial 2.1 mm, uncertainty 0.4" */
 export function inWords(measured) {
   const walls = ["medial", "lateral", "cranial", "caudal"];
-  const parts = Object.entries(measured.extents)
-    .filter(([wall, extent]) => extent.mm !== "0.0" || !walls.includes(wall))
+  const parts = [...walls, "anterior", "body_lateral", "endplate"]
+    .map((wall) => [wall, measured.extents[wall]])
+    .filter(([wall, extent]) => extent && (extent.mm !== "0.0" || !walls.includes(wall)))
     .map(([wall, extent]) => `${known(wall)} ${extent.mm} mm, uncertainty ${extent.sd_mm}`);
   const isContained = !walls.some((wall) => (measured.extents[wall]?.mm ?? "0.0") !== "0.0");
   const measuredWalls = walls.filter((wall) => measured.extents[wall]);

@@ -10,7 +10,7 @@ const DRAG_PIXELS = 3;
 const STEP_MM = 0.1;
 const LONG_STEP_MM = 1;
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
-const ZOOMS = [1, 1.5, 2, 3, 4];
+const ZOOMS = [1, 1.25, 1.5, 2, 3, 4];
 
 /** What an arrow key moves by, in millimetres, or null for another key. */
 export function arrowStep(event) {
@@ -31,7 +31,7 @@ export class SectionView {
     this.canvas = canvas;
     this.desk = desk;
     this.told = told;
-    this.zoomStep = 0;
+    this.zoomStep = 1;
     this.cross = [0, 0];
     this.down = null;
     canvas.addEventListener("pointerdown", (event) => this.#pointerDown(event));
