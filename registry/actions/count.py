@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+from datetime import date
 from typing import TYPE_CHECKING
 
 from registry.domain.access import Deed, Reach, Viewer, reach, require
@@ -25,6 +26,8 @@ OTHERS_NEEDED = 5
 """Peers are shown only among at least this many other surgeons."""
 
 _PERSON_SPLITS = frozenset({Split.SURGEON, Split.OPERATOR})
+_NOBODY = -1
+_COLUMN_OF = {Split.DIAMETER: "diameter_mm"}
 
 
 def count_rates(ledger: Ledger, viewer: Viewer, question: Question) -> RateTable:
@@ -83,7 +86,7 @@ def _shown(
     peers_allowed = (
         not _sees_only_own_operated(viewer)
         and question.by == (Split.SURGEON,)
-        and _others(unit, own) >= OTHERS_NEEDED
+        and _others(unit, question, own) >= OTHERS_NEEDED
     )
     return (None if peers_allowed else is_own), labels
 
@@ -95,37 +98,45 @@ def _sees_only_own_operated(viewer: Viewer) -> bool:
 def _own_rows(unit: pd.DataFrame, splits: frozenset[Split], own: int) -> list[bool]:
     kept = [True] * len(unit)
     for split in splits:
-        column = unit[split.value]
-        kept = [keep and value == own for keep, value in zip(kept, column, strict=True)]
+        is_theirs = (unit[split.value] == own).fillna(value=False)
+        kept = [keep and bool(theirs) for keep, theirs in zip(kept, is_theirs, strict=True)]
     return kept
 
 
-def _others(unit: pd.DataFrame, own: int) -> int:
-    return int(unit.loc[unit["surgeon"] != own, "surgeon"].nunique())
+def _asked(unit: pd.DataFrame, question: Question) -> pd.Series[bool]:
+    """Return which screws the answer counts; none in `unit` is after the period's end."""
+    asked: pd.Series[bool] = unit["operated_on"].dt.date >= (question.start or date.min)
+    return asked if Split.LEVEL in question.by else asked & unit["pedicle"]
+
+
+def _others(unit: pd.DataFrame, question: Question, own: int) -> int:
+    """Return how many other surgeons the answer would show; of one day's list one knows them."""
+    shown = _asked(unit, question) & question.event.graded(unit) & (unit["surgeon"] != own)
+    return int(unit.loc[shown, "surgeon"].nunique())
 
 
 def _without_lone_peer(
     question: Question, unit: pd.DataFrame, own: int | None
 ) -> list[bool] | None:
-    """Return which screws stand in strata that do not give away one other surgeon.
+    """Return which screws stand in strata that do not give away one other person.
 
     A surgeon knows their own counts, so a stratum in which only one other has screws would tell
     that one's by subtraction.
     """
-    if own is None or unit.empty:
+    if unit.empty:
         return None
-    keys = [unit[split.value].astype(object) for split in question.by]
-    asked = unit["surgeon"] != own
-    if question.start is not None:
-        asked &= unit["operated_on"].dt.date >= question.start
+    keys = [unit[_COLUMN_OF.get(split, split.value)].astype(object) for split in question.by]
+    asked = _asked(unit, question)
     hidden = [False] * len(unit)
-    for counted in (asked, asked & unit["graded"]):
-        others = unit["surgeon"].where(counted)
-        if keys:
-            per_stratum = others.groupby(keys, dropna=False).transform("nunique")
-            hidden = [hides or lone == 1 for hides, lone in zip(hidden, per_stratum, strict=True)]
-        elif len(others.dropna().unique()) == 1:
-            return [False] * len(unit)
+    for counted in (asked, asked & question.event.graded(unit)):
+        for person in (unit["surgeon"], unit["operator"].fillna(unit["surgeon"])):
+            others = person.astype(float).where(counted & (person != (own or _NOBODY)))
+            if not keys:
+                is_lone = len(set(others.dropna())) == 1
+                hidden = [hides or is_lone for hides in hidden]
+                continue
+            found = others.groupby(keys, dropna=False).transform("nunique")
+            hidden = [hides or lone == 1 for hides, lone in zip(hidden, found, strict=True)]
     return [not hides for hides in hidden]
 
 

@@ -8,7 +8,11 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING
+from unittest import mock
 
+from argon2 import PasswordHasher
+
+from registry.actions import accounts
 from registry.actions.accounts import accept_invitation, acting, invite
 from registry.actions.assign import assign_second_reading
 from registry.actions.load_log import load_log
@@ -30,6 +34,7 @@ if TYPE_CHECKING:
 
 TODAY = date(2026, 3, 31)
 NOW = datetime(2026, 3, 31, 12, 0, tzinfo=UTC)
+_QUICK = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
 PASSWORD = "seven quiet herons by the weir"
 
 _FULL = {
@@ -104,7 +109,9 @@ def an_account(
 ) -> Viewer:
     """Add an account whose invitation has been used; return who asks when it does."""
     token = invite(ledger, acting(ledger, None), name, roles, person=person, now=now)
-    accept_invitation(ledger, token, PASSWORD, now)
+    # Little memory and time: hundreds of accounts are made, and none has a secret.
+    with mock.patch.object(accounts, "_HASHER", _QUICK):
+        accept_invitation(ledger, token, PASSWORD, now)
     return acting(ledger, name)
 
 

@@ -1,0 +1,343 @@
+"""Every query and every command against every role, from tables that a person can read.
+
+A query or command that has no line here fails: who may ask it has to be said first. A query that
+asks no viewer has a reason and the list of who may call it; another caller fails as well.
+"""
+
+from __future__ import annotations
+
+import ast
+import inspect
+from importlib import import_module
+from pathlib import Path
+from pkgutil import iter_modules
+
+import pytest
+
+import registry.store.queries
+from registry.actions.accounts import acting
+from registry.cli.main import COMMANDS, parser
+from registry.domain.access import Role, Viewer
+from registry.domain.problems import NotFoundError
+from registry.store import visible
+from registry.store.models.cases import Case
+from registry.store.models.people import Account
+from registry.store.models.readings import Assignment, Reading
+from registry.store.queries import accounts, assignments, constructs, people, scans
+from registry.store.vault import reference_hash
+from tests.build.loaded import NOW, an_account, fill
+from tests.build.tables import a_log, a_readings
+from tests.imaging.written_files import slices, write
+
+ROOT = Path(__file__).parents[2]
+WINDOW = (0, 90)
+VIEWERS = {
+    "registrar": ((Role.REGISTRAR,), "Rita Reader"),
+    "surgeon": ((Role.SURGEON,), "Anna Berg"),
+    "quality lead": ((Role.QUALITY_LEAD,), "Lena Lead"),
+    "steward": ((Role.STEWARD,), "Stefan Steward"),
+    "nobody in particular": ((Role.SURGEON,), None),
+    "no role": ((), "Bodo Carl"),
+}
+EACH = [*VIEWERS, "local operator"]
+# The ledger: Anna Berg is responsible for OP-1, OP-4 and OP-5 and has no part in OP-2 and OP-3.
+ALL = ["OP-1", "OP-2", "OP-3", "OP-4", "OP-5"]
+OWN = ["OP-1", "OP-4", "OP-5"]
+NONE: list[str] = []
+
+
+def references(session, viewer, query):
+    return sorted(row.reference for row in session.execute(query(viewer)).scalars())
+
+
+def ids(session, viewer, query):
+    return sorted(row.id for row in session.execute(query(viewer)).scalars())
+
+
+def one_case(session, viewer):
+    try:
+        return [constructs.case_in_full(session, viewer, WINDOW, 2).reference]
+    except NotFoundError:
+        return NONE
+
+
+def named_scan_case(session, viewer):
+    found = scans.case_for_scan(session, viewer, "OP-2")
+    return NONE if found is None else [found.reference]
+
+
+def patient_cases(session, viewer, ledger):
+    hashed = reference_hash(ledger.keys.references, "patient", "H200")
+    return sorted(case.reference for case in scans.cases_of_patient(session, viewer, hashed))
+
+
+def savable(session, viewer):
+    return [n for n in range(1, 6) if assignments.saving_facts(session, viewer, n) is not None]
+
+
+# Function: how it is asked, and what each of EACH gets. Assignments 1 to 4 are of OP-1 (Anna Berg),
+# the fifth a second reading of OP-2 whose first Rita Reader made; Lena Lead has read in OP-2, but
+# another screw. Readings 1 to 3 are of OP-2, 4 of OP-3, 5 of OP-5. Only OP-1's image is held here.
+ASKING = {
+    visible.visible_cases: (
+        lambda s, v, _: references(s, v, visible.visible_cases),
+        [NONE, OWN, ALL, NONE, NONE, NONE, ALL],
+    ),
+    visible.scannable_cases: (
+        lambda s, v, _: references(s, v, visible.scannable_cases),
+        [ALL, NONE, ALL, NONE, NONE, NONE, ALL],
+    ),
+    visible.visible_readings: (
+        lambda s, v, _: ids(s, v, visible.visible_readings),
+        [NONE, [5], [1, 2, 3, 4, 5], NONE, NONE, NONE, [1, 2, 3, 4, 5]],
+    ),
+    visible.readable_assignments: (
+        lambda s, v, _: ids(s, v, visible.readable_assignments),
+        [[1, 2, 3, 4], [5], [1, 2, 3, 4, 5], NONE, NONE, NONE, NONE],
+    ),
+    visible.visible_accounts: (
+        lambda s, v, _: [a == v.account_id or "other" for a in ids(s, v, visible.visible_accounts)],
+        [[True], [True], [True], "all", [True], [True], "all"],
+    ),
+    accounts.listed_accounts: (
+        lambda s, v, _: [a.name == v.name or "other" for a in accounts.listed_accounts(s, v, NOW)],
+        [[True], [True], [True], "all", [True], [True], "all"],
+    ),
+    assignments.owed_readings: (
+        lambda s, v, _: sorted(o.assignment_id for o in assignments.owed_readings(s, v)),
+        [[1, 2, 3, 4], NONE, [1, 2, 3, 4], NONE, NONE, NONE, NONE],
+    ),
+    assignments.saving_facts: (
+        lambda s, v, _: savable(s, v),
+        [[1, 2, 3, 4], NONE, [1, 2, 3, 4], NONE, NONE, NONE, NONE],
+    ),
+    constructs.cases_in_full: (
+        lambda s, v, _: sorted(c.reference for c in constructs.cases_in_full(s, v, WINDOW)),
+        [NONE, OWN, ALL, NONE, NONE, NONE, ALL],
+    ),
+    constructs.case_in_full: (
+        lambda s, v, _: one_case(s, v),
+        [NONE, NONE, ["OP-2"], NONE, NONE, NONE, ["OP-2"]],
+    ),
+    scans.case_for_scan: (
+        lambda s, v, _: named_scan_case(s, v),
+        [["OP-2"], NONE, ["OP-2"], NONE, NONE, NONE, ["OP-2"]],
+    ),
+    scans.cases_of_patient: (
+        patient_cases,
+        [["OP-2", "OP-5"], NONE, ["OP-2", "OP-5"], NONE, NONE, NONE, ["OP-2", "OP-5"]],
+    ),
+    people.person_name: (
+        lambda s, v, _: people.person_name(s, v),
+        ["Rita Reader", "Anna Berg", "Lena Lead", "Stefan Steward", "nobody in particular",
+         "Bodo Carl", "local operator"],
+    ),
+}  # fmt: skip
+
+# Function: why no viewer is asked, and the only modules that may call it.
+LOADING = ("registry.actions.load_log", "registry.actions.load_readings")
+ACCOUNTS = ("registry.actions.accounts",)
+SETTLING = ("registry.actions.settle", "registry.store.verification")
+ASSIGNING = ("registry.actions.assign",)
+SCANNING = ("registry.actions.load_scan",)
+RATES = ("registry.actions.count",)
+NOT_ASKING = {
+    "visible.took_part": ("a part of the rules themselves", ("registry.store.visible",)),
+    "assignments.screws_without_first": ("asks for readings, shows none", ASSIGNING),
+    "assignments.held_scans": ("asks for readings, shows none", ASSIGNING),
+    "assignments.draw_of": ("asks for readings, shows none", ASSIGNING),
+    "counted_screws.audit_scans": (
+        "which scan counts, by number alone",
+        (*ASSIGNING, "registry.store.queries.counted_screws", "registry.store.queries.constructs"),
+    ),
+    "counted_screws.counted_screws": ("pooled whoever asks; strata are hidden there", RATES),
+    "counted_screws.participants": ("refuses a reader's own case", LOADING[1:]),
+    "known_cases.known_cases": ("compares a table, shows no value", LOADING),
+    "known_cases.known_patients": ("compares a table, shows no value", LOADING[:1]),
+    "known_readings.known_scans": ("compares a table, shows no value", LOADING[1:]),
+    "known_readings.known_readings": ("compares a table, shows no value", LOADING[1:]),
+    "people.person_ids": (
+        "the table holds the name already",
+        (*ACCOUNTS, "registry.actions.persons"),
+    ),
+    "people.viewer_named": ("who acts is found by it", ACCOUNTS),
+    "people.local_operator": (
+        "who acts is found by it",
+        (*ACCOUNTS, "registry.actions.initialise", "registry.web.pages.health.views"),
+    ),
+    "people.sign_in_named": ("before anybody is signed in", ACCOUNTS),
+    "people.account_named": ("whether a name is taken, for who may invite", ACCOUNTS),
+    "people.is_waiting": ("whether a name is taken, for who may invite", ACCOUNTS),
+    "people.invited": ("before anybody is signed in", ACCOUNTS),
+    "people.signed_in": ("before anybody is signed in", ACCOUNTS),
+    "people.note_seen": ("sign-ins", ACCOUNTS),
+    "people.start_session": ("sign-ins", ACCOUNTS),
+    "people.end_session": ("sign-ins", ACCOUNTS),
+    "people.end_sessions_of": ("sign-ins", ACCOUNTS),
+    "people.failures_since": ("sign-ins", ACCOUNTS),
+    "people.note_failure": ("sign-ins", ACCOUNTS),
+    "people.forget_failure": ("sign-ins", ACCOUNTS),
+    "people.all_person_names": ("labels or codes, decided there", RATES),
+    "readings.current_readings": ("works consensus out", SETTLING),
+    "readings.owed_seconds": ("works consensus out", SETTLING),
+    "readings.levels_of": ("works consensus out", SETTLING),
+    "readings.consensus_rows": ("works consensus out", SETTLING[:1]),
+    "scans.scan_of_series": ("whether a series is there, after the case was allowed", SCANNING),
+    "scans.scan_there": ("whether a scan is there, after the case was allowed", SCANNING),
+    "scans.image_id_of": ("whether an image is there, by its digest", SCANNING),
+}
+
+
+def query_modules():
+    path = registry.store.queries.__path__
+    found = {m.name: import_module(f"registry.store.queries.{m.name}") for m in iter_modules(path)}
+    return {"visible": visible, **found}
+
+
+def public_functions():
+    return {
+        f"{short}.{name}": function
+        for short, module in query_modules().items()
+        for name, function in inspect.getmembers(module, inspect.isfunction)
+        if function.__module__ == module.__name__ and not name.startswith("_")
+    }
+
+
+@pytest.fixture
+def filled(ledger, tmp_path):
+    fill(ledger, tmp_path)
+    with ledger.writing("test", NOW) as work:
+        person = work.insert(people.Person, "add a person", name="Stefan Steward")
+        work.insert(people.PersonAlias, "add a name", person_id=person, folded="stefan steward")
+    for name, (roles, person_name) in VIEWERS.items():
+        an_account(ledger, name, *roles, person=person_name)
+    return ledger
+
+
+def viewers(ledger) -> list[Viewer]:
+    return [acting(ledger, name) for name in VIEWERS] + [acting(ledger, None)]
+
+
+def test_every_query_stands_in_the_matrix():
+    named = {f"{f.__module__.rsplit('.', 1)[1]}.{f.__name__}" for f in ASKING} | set(NOT_ASKING)
+    assert set(public_functions()) == named
+
+
+def test_whatever_takes_a_viewer_is_asked_with_each():
+    for name, function in public_functions().items():
+        takes_viewer = "viewer" in inspect.signature(function).parameters
+        # An account that was found by its name is handed on under that name as well.
+        assert takes_viewer == (function in ASKING) or name == "people.is_waiting", name
+
+
+def test_each_query_gives_each_role_what_the_matrix_says(filled):
+    with filled.reading() as session:
+        for function, (ask, expected) in ASKING.items():
+            for who, viewer, wanted in zip(EACH, viewers(filled), expected, strict=True):
+                found = ask(session, viewer, filled)
+                if wanted == "all":
+                    assert found.count("other") == len(found) - 1 > len(VIEWERS), function
+                else:
+                    assert found == wanted, (function.__name__, who)
+
+
+def calls_of(path: Path) -> set[str]:
+    """Return the queries that a module names, by import or through its module."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    found, modules = set(), {}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            short = node.module.rsplit(".", 1)[-1]
+            if node.module.startswith("registry.store.queries.") or short == "visible":
+                found |= {f"{short}.{name.name}" for name in node.names}
+            if node.module in {"registry.store.queries", "registry.store"}:
+                modules |= {(name.asname or name.name): name.name for name in node.names}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+            short = modules.get(node.value.id)
+            if short:
+                found.add(f"{short}.{node.attr}")
+    return found
+
+
+def test_what_asks_no_viewer_is_called_only_where_the_matrix_says():
+    for path in sorted((ROOT / "registry").rglob("*.py")):
+        module = ".".join(path.relative_to(ROOT).with_suffix("").parts)
+        for name in calls_of(path) & set(NOT_ASKING):
+            assert module in NOT_ASKING[name][1], f"{module} calls {name}"
+
+
+def test_every_allowed_caller_is_one():
+    for name, (_, callers) in NOT_ASKING.items():
+        for caller in callers:
+            path = ROOT.joinpath(*caller.split(".")).with_suffix(".py")
+            own = caller.endswith("." + name.split(".")[0])
+            assert own or name in calls_of(path), f"{caller} does not call {name}"
+
+
+def test_the_rows_behind_the_matrix_are_there(filled):
+    with filled.reading() as session:
+        for model, count in ((Case, 5), (Reading, 5), (Assignment, 5)):
+            assert len(session.execute(model.__table__.select()).all()) == count
+        assert len(session.execute(Account.__table__.select()).all()) > len(VIEWERS)
+
+
+YES, NO = 0, 2
+# Command: its words, and the exit status for each of EACH. 2 is said in one line and changes
+# nothing.
+COMMANDS_BY_ROLE = {
+    "account add": (
+        ["account", "add", "new", "--role", "registrar"],
+        [NO, NO, NO, YES, NO, NO, YES],
+    ),
+    "load-log": (["load-log", "LOG"], [YES, NO, YES, NO, NO, NO, YES]),
+    "load-log, own": (["load-log", "OWN"], [YES, YES, YES, NO, NO, NO, YES]),
+    "load-readings": (["load-readings", "READINGS"], [NO, NO, YES, NO, NO, NO, YES]),
+    "load-ct": (
+        ["load-ct", "CT", "--case", "OP-3"],
+        [YES, NO, YES, NO, NO, NO, YES],
+    ),
+    "rates": (["rates"], [YES, YES, YES, NO, YES, NO, YES]),
+    "rates by level": (["rates", "--by", "level"], [YES, YES, YES, NO, YES, NO, YES]),
+    "rates by diameter": (["rates", "--by", "diameter"], [YES, YES, YES, NO, YES, NO, YES]),
+    "rates by surgeon": (["rates", "--by", "surgeon"], [NO, YES, YES, NO, NO, NO, YES]),
+    "rates by operator": (["rates", "--by", "operator"], [YES, YES, YES, NO, NO, NO, YES]),
+    "verify": (["verify"], [NO, NO, YES, YES, NO, NO, YES]),
+}
+# Nobody is asked: who has a shell on the machine makes and serves the ledger.
+WITHOUT_ACCOUNT = {"demo", "init", "upgrade", "serve"}
+
+
+def test_every_command_stands_in_the_matrix():
+    named = {words[0] for words, _ in COMMANDS_BY_ROLE.values()}
+    assert named | WITHOUT_ACCOUNT == set(COMMANDS)
+    for name in COMMANDS:
+        usage = parser()._subparsers._group_actions[0].choices[name].format_help()
+        assert ("--as" in usage) is (name not in WITHOUT_ACCOUNT), name
+
+
+@pytest.mark.usefixtures("filled")
+@pytest.mark.parametrize("name", COMMANDS_BY_ROLE)
+def test_each_command_serves_each_role_as_the_matrix_says(place, tmp_path, name):
+    words, expected = COMMANDS_BY_ROLE[name]
+    files = {
+        "LOG": a_log({"case_ref": "NEW-1", "surgeon": "Bodo Carl"}),
+        "OWN": a_log({"case_ref": "NEW-2", "surgeon": "Anna Berg"}),
+        "READINGS": a_readings({"case_ref": "OP-3", "level": "S1", "reader": "Lena Lead",
+                                "scan_on": "2026-02-09"}),
+    }  # fmt: skip
+    for file, data in files.items():
+        (tmp_path / file).write_bytes(data)
+    write(slices(12, series=8, study=8), tmp_path / "CT")
+    given = [str(tmp_path / word) if word in {*files, "CT"} else word for word in words]
+    for who, status in zip(EACH, expected, strict=True):
+        # As a dry run where there is one, so that each role meets the same ledger.
+        dry = ["--check"] if words[0] in {"load-log", "load-readings"} else []
+        acting_as = [] if who == "local operator" else ["--as", who]
+        words_now = [f"{who[:3]}-{w}" if w == "new" else w for w in given]
+        answer = place.command(*words_now, *dry, *acting_as)
+        assert answer.status == status, (who, answer)
+        if status == NO:
+            assert answer.out == ""
+            assert len(answer.err.splitlines()) == 1
+    assert place.command("verify").status == 0
