@@ -109,7 +109,7 @@ def measured_json(measured: Measured) -> dict[str, Any]:
         "grade_step": measured.grade_step,
         "missing_walls": [wall.value for wall in measured.missing_walls],
         "is_near_cut_off": measured.is_near_cut_off,
-        "isthmus_mm": measured.isthmus_mm,
+        "narrowest_mm": measured.isthmus_mm,
         "sections_marked": measured.sections_marked,
         "curves": [_curve_json(curve) for curve in measured.curves],
         "faults": [fault.line() for fault in measured.faults],

@@ -23,8 +23,8 @@ function outcomeWords(measured) {
     parts.push(`no grade yet: ${measured.missing_walls.map(known).join(", ")} not measured`);
   }
   if (measured.is_near_cut_off) parts.push("near a cut-off");
-  if (measured.isthmus_mm !== null) {
-    parts.push(`narrowest at ${measured.isthmus_mm.toFixed(1)} mm`);
+  if (measured.narrowest_mm !== null) {
+    parts.push(`narrowest at ${measured.narrowest_mm.toFixed(1)} mm`);
   }
   const count = measured.sections_marked;
   parts.push(`${count} ${count === 1 ? "section" : "sections"} marked`);

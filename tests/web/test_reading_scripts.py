@@ -1,0 +1,205 @@
+"""The desk's own rules that live in the page: marks with undo, places on a canvas, grey values.
+
+The modules are run as they are in Chromium, without the page around them.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from playwright.sync_api import sync_playwright
+
+import registry.web.pages.reading
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from playwright.sync_api import Page, Route
+
+pytestmark = pytest.mark.browser
+
+STATIC = Path(registry.web.pages.reading.__file__).parent / "static"
+SITE = "http://desk.invalid/"
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"]
+
+
+@pytest.fixture(scope="module")
+def page() -> Iterator[Page]:
+    path = os.environ.get("PEDICLE_LEDGER_TEST_CHROMIUM") or shutil.which("chromium")
+    assert path, "no Chromium: install it or set PEDICLE_LEDGER_TEST_CHROMIUM"
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
+        opened = browser.new_page()
+        opened.route(f"{SITE}**", answer)
+        opened.goto(SITE)
+        yield opened
+        browser.close()
+
+
+def answer(route: Route) -> None:
+    name = route.request.url.removeprefix(SITE)
+    if name:
+        route.fulfill(path=STATIC / name, content_type="text/javascript")
+    else:
+        route.fulfill(body="<!doctype html><title>desk</title>", content_type="text/html")
+
+
+def run(page: Page, module: str, names: str, body: str) -> object:
+    """Return what a few lines of script return with a module's names at hand."""
+    return page.evaluate(
+        f"async () => {{ const {{ {names} }} = await import('{SITE}{module}'); {body} }}"
+    )
+
+
+def test_marks_are_added_moved_removed_and_taken_back_one_by_one(page: Page):
+    found = run(
+        page,
+        "marks.js",
+        "MarkBook",
+        """
+        const book = new MarkBook();
+        const counts = [];
+        const note = () => counts.push([...book.countByDepth()]);
+        const first = book.addPoint("outline", 8, [1, 2]);
+        book.addPoint("outline", 8, [3, 4]);
+        book.addPoint("outline", 6, [5, 6]);
+        note();
+        book.move(first, [1.1, 2]);
+        book.move(first, [1.2, 2]);
+        const moved = book.where(first);
+        book.undo();
+        const back = book.where(first);
+        book.remove(first);
+        note();
+        book.undo();
+        note();
+        book.redo();
+        note();
+        while (book.canUndo) book.undo();
+        return { counts, moved, back, isEmpty: book.isEmpty, canRedo: book.canRedo };
+        """,
+    )
+    assert found == {
+        "counts": [[[6, 1], [8, 2]], [[6, 1], [8, 1]], [[6, 1], [8, 2]], [[6, 1], [8, 1]]],
+        "moved": [1.2, 2],
+        "back": [1, 2],
+        "isEmpty": True,
+        "canRedo": True,
+    }
+
+
+def test_a_calliper_line_is_sent_once_it_has_both_ends(page: Page):
+    found = run(
+        page,
+        "marks.js",
+        "MarkBook",
+        """
+        const book = new MarkBook();
+        book.addLineEnd(9, [1, 0]);
+        const open = book.toDocument().callipers;
+        const edge = book.addLineEnd(9, [3, 0]);
+        book.addLineEnd(12, [0, 1]);
+        const handles = book.handlesAt(9).length;
+        const closed = book.toDocument().callipers;
+        book.remove(edge);
+        return { open, closed, handles, left: book.toDocument().callipers };
+        """,
+    )
+    assert found == {
+        "open": [],
+        "closed": [{"depth_mm": 9, "cortex_mm": [1, 0], "edge_mm": [3, 0]}],
+        "handles": 2,
+        "left": [],
+    }
+
+
+def test_marks_copied_to_another_section_leave_the_first_as_it_was(page: Page):
+    found = run(
+        page,
+        "marks.js",
+        "MarkBook",
+        """
+        const book = new MarkBook();
+        book.addPoint("outline", 8, [1, 2]);
+        book.copySection("outline", 8, 10);
+        book.copySection("medial", 8, 10);
+        book.move({ kind: "bone", bone: "outline", depth: 10, index: 0 }, [7, 7]);
+        const both = structuredClone(book.state.bones);
+        book.clearSection(10);
+        book.addFront("medial", [38, 1]);
+        book.addFront("cranial", [39, 1]);
+        return { both, after: book.toDocument() };
+        """,
+    )
+    assert found == {
+        "both": {
+            "outline": [
+                {"depth_mm": 8, "points_mm": [[1, 2]]},
+                {"depth_mm": 10, "points_mm": [[7, 7]]},
+            ],
+        },
+        "after": {
+            "bones": {"outline": [{"depth_mm": 8, "points_mm": [[1, 2]]}]},
+            "callipers": [],
+            "contained": [],
+            "front": {"across": "cranial", "points_mm": [[39, 1]]},
+        },
+    }
+
+
+def test_places_on_every_canvas_go_there_and_back(page: Page):
+    found = run(
+        page,
+        "geometry.js",
+        "SectionPlace, AlongPlace, SheetPlace",
+        """
+        const layout = { rows: 160, columns: 280, spacing_mm: 0.25, start_mm: -15 };
+        const places = [
+            new SectionPlace(400, 400, 40, 2),
+            new AlongPlace(700, 500, layout),
+            new SheetPlace(300, 700, layout),
+        ];
+        return {
+            back: places.map((place) => place.toMm(place.toPixels([3.5, -2.25]))),
+            section: places[0].toPixels([5, 5]),
+            along: places[1].toPixels([-15, 0]),
+            sheet: places[2].toPixels([-0.125, -0.125]).map((value) => Math.round(value * 1000)),
+        };
+        """,
+    )
+    assert isinstance(found, dict)
+    for back in found["back"]:
+        assert back == pytest.approx([3.5, -2.25])
+    # 400 pixels hold 20 mm: medial to the right, cranial upwards.
+    assert found["section"] == [300, 100]
+    assert found["along"] == [0, 250]
+    assert found["sheet"] == [0, 264286]
+
+
+def test_grey_runs_from_black_to_white_within_the_window(page: Page):
+    found = run(
+        page,
+        "picture.js",
+        "grey, Picture",
+        """
+        const values = [-32768, -1000, -450, 300, 1050, 3000];
+        const bytes = new Int16Array(values);
+        const layout = { planes: 1, rows: 2, columns: 3, spacing_mm: 0.25 };
+        const picture = new Picture(layout, bytes.buffer);
+        const drawn = picture.drawn(0, [-450, 1050]).getContext("2d").getImageData(0, 0, 3, 2);
+        return {
+            grey: values.map((value) => grey(value, [-450, 1050])),
+            drawn: [...drawn.data].filter((_, at) => at % 4 === 0),
+            corner: picture.at(0, 1, 2),
+        };
+        """,
+    )
+    assert found == {
+        "grey": [0, 0, 0, 128, 255, 255],
+        "drawn": [0, 0, 0, 128, 255, 255],
+        "corner": 3000,
+    }
