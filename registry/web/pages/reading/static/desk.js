@@ -7,10 +7,14 @@ import { Answers } from "./answers.js";
 import { Api, Problem } from "./api.js";
 import { AlongView } from "./along.js";
 import { FindingScrew } from "./finding.js";
+import { wire } from "./controls.js";
+import { latest } from "./latest.js";
 import { MarkBook } from "./marks.js";
+import { Marking } from "./marking.js";
 import { MarksList } from "./marks_list.js";
 import { Numbers, inWords } from "./numbers.js";
 import { WINDOWS } from "./picture.js";
+import { Seen } from "./seen.js";
 import { SectionView } from "./section.js";
 import { Strip } from "./strip.js";
 import { roundedAll } from "./geometry.js";
@@ -56,41 +60,7 @@ function tellProblem(error) {
   tell(error.lines.join(" "));
 }
 
-/** Runs the newest call only, after a pause; what an older one was waiting for is dropped. */
-function latest(pause, run) {
-  let timer = null;
-  let controller = null;
-  return () => {
-    clearTimeout(timer);
-    controller?.abort();
-    controller = new AbortController();
-    const { signal } = controller;
-    timer = setTimeout(() => run(signal).catch(tellProblem), pause);
-  };
-}
-
 // Drawing
-
-const visible = new Set();
-new IntersectionObserver(
-  (entries) => {
-    for (const entry of entries) {
-      if (entry.isIntersecting) visible.add(entry.target.id);
-      else visible.delete(entry.target.id);
-    }
-    drawSoon();
-  },
-  { threshold: 0.5 },
-).observe(byId("section"));
-const alongObserver = new IntersectionObserver(
-  ([entry]) => {
-    if (entry.isIntersecting) visible.add("along");
-    else visible.delete("along");
-    drawSoon();
-  },
-  { threshold: 0.5 },
-);
-alongObserver.observe(byId("along"));
 
 let isDrawing = false;
 function drawSoon() {
@@ -126,11 +96,8 @@ function sectionWords(depth) {
   return `${depth.toFixed(1)} mm from the entry, ${marks}, ${section.zoomWords}`;
 }
 
-/** Notes what is really on screen: drawn, at least half in view, the page in front. */
 function noteShown() {
-  if (document.visibilityState !== "visible") return;
-  if (visible.has("section")) desk.shown.add(desk.depths[desk.focus]);
-  if (visible.has("along") && desk.along) desk.planes.add(desk.along.picture.layout.across);
+  seen.note(desk);
   const left = desk.depths.filter((depth) => !desk.shown.has(depth)).length;
   answers.tellLeft(left, desk.planes.size === 0);
 }
@@ -172,12 +139,12 @@ const loadPictures = latest(PICTURES_AFTER_MS, async (signal) => {
   const length = desk.depths.at(-1).toFixed(1);
   tell(`The screw is ${length} mm long. Check both ends along the axis, then look through it.`);
   drawSoon();
-});
+}, tellProblem);
 
 const loadAlong = latest(0, async (signal) => {
   desk.along = await fetchAlong(placing(), signal);
   drawSoon();
-});
+}, tellProblem);
 
 /** Takes new ends or a new midplane, unless marks hang on the old ones. */
 function setPlace(change) {
@@ -195,55 +162,10 @@ function setPlace(change) {
 // Marks and what they come to
 
 function changed() {
-  if (desk.active && !desk.book.where(desk.active)) release();
+  if (desk.active && !desk.book.where(desk.active)) marking.release();
   answers.showContained(desk.book.state.contained);
   measureSoon();
   drawSoon();
-}
-
-function release() {
-  Object.assign(desk, { active: null, isHeld: false });
-  desk.book.settle();
-  drawSoon();
-}
-
-function pick(handle, isHeld) {
-  Object.assign(desk, { active: handle, isHeld });
-  desk.book.settle();
-  if (isHeld) tell("Picked up: click where it belongs, or Escape to let it go.");
-  drawSoon();
-}
-
-function remove(handle = desk.active) {
-  if (!handle) return;
-  desk.book.remove(handle);
-  release();
-  changed();
-}
-
-function place(depth, point) {
-  release();
-  if (answers.way === "contour") desk.book.addPoint(answers.bone, depth, point);
-  else if (answers.way === "calliper") desk.book.addLineEnd(depth, point);
-  else return tell("Choose first how to read it: by the contour or by the calliper.");
-  return changed();
-}
-
-function placeFront(point) {
-  if (answers.way !== "contour" && answers.way !== "calliper") {
-    tell("Choose first how to read it: by the contour or by the calliper.");
-    return;
-  }
-  release();
-  desk.book.addFront(desk.across, point);
-  changed();
-}
-
-function cycle(handles, step) {
-  if (!handles.length) return;
-  const at = handles.findIndex((each) => JSON.stringify(each) === JSON.stringify(desk.active));
-  const next = at < 0 && step < 0 ? handles.length - 1 : at + step;
-  pick(handles[(next + handles.length) % handles.length], false);
 }
 
 function marksDocument() {
@@ -277,17 +199,13 @@ const measureSoon = latest(MEASURE_AFTER_MS, async (signal) => {
     showMeasured(null);
     numbers.tell(error.lines);
   }
-});
-
-function scroll(steps) {
-  focusOn(desk.focus + steps);
-}
+}, tellProblem);
 
 function focusOn(index) {
   const focus = Math.min(desk.depths.length - 1, Math.max(0, index));
   if (focus === desk.focus) return;
   desk.focus = focus;
-  if (desk.active?.kind !== "front") release();
+  if (desk.active?.kind !== "front") marking.release();
   drawSoon();
 }
 
@@ -315,33 +233,7 @@ function useAlong(use) {
   desk.alongUse = use;
   byId(`along-use-${use}`).checked = true;
   if (use === "entry" || use === "tip") tell(`Click where the ${use} belongs, or use the arrows.`);
-  release();
-}
-
-function undo() {
-  desk.book.undo();
-  changed();
-}
-
-function redo() {
-  desk.book.redo();
-  changed();
-}
-
-function copyNearest() {
-  const depth = desk.depths[desk.focus];
-  const { bone } = answers;
-  const others = (desk.book.state.bones[bone] ?? []).map((each) => each.depth_mm);
-  const from = others
-    .filter((each) => each !== depth)
-    .sort((a, b) => Math.abs(a - depth) - Math.abs(b - depth))[0];
-  if (from === undefined) {
-    tell("No other section is marked yet.");
-    return;
-  }
-  desk.book.copySection(bone, from, depth);
-  tell(`Copied from ${from.toFixed(1)} mm: move each mark to where it belongs here.`);
-  changed();
+  marking.release();
 }
 
 async function save() {
@@ -366,29 +258,6 @@ async function save() {
 
 // Parts
 
-const marking = {
-  changed: drawSoon,
-  place,
-  pick,
-  release,
-  remove: () => remove(),
-  move: (handle, point) => {
-    desk.book.move(handle, point);
-    changed();
-  },
-  settle: () => desk.book.settle(),
-  cycle: (step) => cycle(desk.book.handlesAt(desk.depths[desk.focus]), step),
-  cycleFront: (step) => cycle(desk.book.frontHandles(), step),
-  scroll,
-  turn: () => turn(),
-  undo,
-  redo,
-  preset: (name) => setWindow(...WINDOWS[name]),
-  depth: focusDepth,
-  use: useAlong,
-  front: placeFront,
-  end: (name, point) => setPlace({ [name]: roundedAll(point, 0.01) }),
-};
 const answers = new Answers(byId("answers"), {
   way: changed,
   changed: () => {
@@ -401,13 +270,36 @@ const answers = new Answers(byId("answers"), {
   },
   save,
 });
+const marking = new Marking(desk, answers, { tell, changed, drawSoon });
+const marked = () => desk.book.handlesAt(desk.depths[desk.focus]);
+const told = {
+  changed: drawSoon,
+  place: (depth, point) => marking.place(depth, point),
+  front: (point) => marking.placeFront(point),
+  pick: (handle, isHeld) => marking.pick(handle, isHeld),
+  move: (handle, point) => marking.move(handle, point),
+  release: () => marking.release(),
+  remove: () => marking.remove(),
+  settle: () => desk.book.settle(),
+  cycle: (step) => marking.cycle(marked(), step),
+  cycleFront: (step) => marking.cycle(desk.book.frontHandles(), step),
+  undo: () => marking.undo(),
+  redo: () => marking.redo(),
+  scroll: (steps) => focusOn(desk.focus + steps),
+  turn: () => turn(),
+  preset: (name) => setWindow(...WINDOWS[name]),
+  depth: focusDepth,
+  use: useAlong,
+  end: (name, point) => setPlace({ [name]: roundedAll(point, 0.01) }),
+};
 const numbers = new Numbers(byId("numbers"));
-const section = new SectionView(byId("section"), desk, marking);
-const along = new AlongView(byId("along"), desk, marking);
+const section = new SectionView(byId("section"), desk, told);
+const along = new AlongView(byId("along"), desk, told);
+const seen = new Seen(byId("section"), byId("along"), drawSoon);
 const strip = new Strip(byId("strip"), desk, focusOn);
 const list = new MarksList(desk, {
-  pick,
-  remove,
+  pick: (handle, isHeld) => marking.pick(handle, isHeld),
+  remove: (handle) => marking.remove(handle),
   focusDepth,
   move: (handle, point) => {
     marking.move(handle, point);
@@ -425,45 +317,29 @@ const finding = new FindingScrew(api, desk, {
     desk.focus = 0;
     setPlace({ entry: axis.entry_mm, tip: axis.tip_mm });
   },
-  clearAll: () => {
-    desk.book.clear();
-    release();
-    changed();
-  },
+  clearAll: () => marking.clearAll(),
 });
 
-function onClick(id, act) {
-  byId(id).addEventListener("click", act);
-}
-
-onClick("before", () => scroll(-1));
-onClick("after", () => scroll(1));
-onClick("zoom-in", () => section.zoom(1));
-onClick("zoom-out", () => section.zoom(-1));
-onClick("undo", undo);
-onClick("redo", redo);
-onClick("mark-cross", () => place(section.depth, section.cross));
-onClick("copy-nearest", copyNearest);
-onClick("clear-section", () => {
-  desk.book.clearSection(desk.depths[desk.focus]);
-  changed();
-});
-root.addEventListener("change", (event) => {
-  const { name, value, id } = event.target;
-  if (name === "preset") setWindow(...WINDOWS[value]);
-  if (name === "across") turn(value);
-  if (name === "along-use") useAlong(value);
-  if (id === "window-low" || id === "window-high") {
-    setWindow(byId("window-low").valueAsNumber || 0, byId("window-high").valueAsNumber || 0);
-  }
-});
-window.addEventListener("resize", drawSoon);
-document.addEventListener("visibilitychange", drawSoon);
-root.addEventListener("focusin", drawSoon);
-root.addEventListener("focusout", drawSoon);
-byId("find").addEventListener("toggle", drawSoon);
-window.addEventListener("beforeunload", (event) => {
-  if (!isLeaving && (answers.isTouched || !desk.book.isEmpty)) event.preventDefault();
+const buttons = {
+  before: () => told.scroll(-1),
+  after: () => told.scroll(1),
+  "zoom-in": () => section.zoom(1),
+  "zoom-out": () => section.zoom(-1),
+  undo: told.undo,
+  redo: told.redo,
+  "mark-cross": () => marking.place(section.depth, section.cross),
+  "copy-nearest": () => marking.copyNearest(),
+  "clear-section": () => marking.clearSection(),
+};
+const choices = {
+  preset: told.preset,
+  across: turn,
+  "along-use": useAlong,
+};
+wire(root, buttons, choices, {
+  setWindow,
+  drawSoon,
+  isUnsaved: () => !isLeaving && (answers.isTouched || !desk.book.isEmpty),
 });
 
 numbers.show(null);
