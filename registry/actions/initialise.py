@@ -10,6 +10,7 @@ from registry.store import schema
 from registry.store.home import Ledger, open_unchecked, start_trail
 from registry.store.keys import Keys
 from registry.store.models.people import Account
+from registry.store.queries.people import local_operator
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -22,10 +23,24 @@ def initialise(home: Path, environment: Mapping[str, str], now: datetime) -> Led
     """Return a new ledger in `home`; ConflictError where one is there already."""
     home.mkdir(mode=0o700, parents=True, exist_ok=True)
     ledger = open_unchecked(home, environment)
+    try:
+        _make(ledger, home, now)
+    except BaseException:
+        ledger.close()
+        raise
+    return ledger
+
+
+def _make(ledger: Ledger, home: Path, now: datetime) -> None:
+    """Make what is missing; the shell's account comes last, so what was cut off can go on."""
     if schema.current(ledger.engine) is not None:
-        raise ConflictError(
-            Fault(f"there is a ledger in {home} already", mend="nothing was changed")
-        )
+        schema.require_current(ledger.engine)
+        with ledger.reading() as session:
+            is_made = local_operator(session) is not None
+        if is_made:
+            raise ConflictError(
+                Fault(f"there is a ledger in {home} already", mend="nothing was changed")
+            )
     Keys.create(home / "keys")
     (home / "images").mkdir(mode=0o700, exist_ok=True)
     schema.migrate(ledger.engine)
@@ -40,4 +55,3 @@ def initialise(home: Path, environment: Mapping[str, str], now: datetime) -> Led
             is_local_operator=True,
             is_disabled=False,
         )
-    return ledger

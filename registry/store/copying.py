@@ -16,6 +16,9 @@ from registry.domain.problems import FailureError
 if TYPE_CHECKING:
     from pathlib import Path
 
+# Options of an address that libpq also takes from the environment, as PG and their name.
+_OPTIONS = frozenset({"host", "port", "user", "sslmode", "sslrootcert", "sslcert", "sslkey"})
+
 
 def copy_database(url: str, target: Path) -> Path:
     """Write a copy beside `target`'s name, readable by its owner alone; return its path.
@@ -54,7 +57,8 @@ def _dump(url: str, path: Path) -> None:
     )
     if done.returncode != 0:
         path.unlink(missing_ok=True)
-        raise FailureError(f"pg_dump failed: {done.stderr.strip().splitlines()[-1:]}")
+        said = done.stderr.strip().splitlines() or [f"status {done.returncode}"]
+        raise FailureError(f"pg_dump failed: {said[-1]}")
 
 
 def _environment_of(url: str) -> dict[str, str]:
@@ -66,4 +70,7 @@ def _environment_of(url: str) -> dict[str, str]:
         "PGPASSWORD": parsed.password,
         "PGDATABASE": parsed.database,
     }
+    for option, value in parsed.query.items():
+        if option in _OPTIONS:
+            given[f"PG{option.upper()}"] = value if isinstance(value, str) else ",".join(value)
     return {name: value for name, value in given.items() if value is not None}

@@ -112,7 +112,11 @@ def open_ledger(home: Path, environment: Mapping[str, str] | None = None) -> Led
             f"there is no ledger in {home}; make one with `pedicle-ledger init --home {home}`"
         )
     ledger = _open(home, environment)
-    schema.require_current(ledger.engine)
+    try:
+        schema.require_current(ledger.engine)
+    except BaseException:
+        ledger.close()
+        raise
     return ledger
 
 
