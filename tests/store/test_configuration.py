@@ -1,0 +1,89 @@
+"""Settings: the file's, the environment's over it, and every wrong one named."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from decimal import Decimal
+
+import pytest
+
+from registry.domain.problems import BadInputError
+from registry.domain.settings import Settings
+from registry.store.configuration import _PARSERS, read_settings
+
+
+def settings(tmp_path, text="", **environment):
+    path = tmp_path / "config.toml"
+    path.write_text(text, encoding="utf-8")
+    return read_settings(path, {f"PEDICLE_LEDGER_{n}": v for n, v in environment.items()})
+
+
+def test_without_a_file_the_defaults_hold(tmp_path):
+    assert read_settings(tmp_path / "config.toml", {}) == Settings()
+
+
+def test_every_setting_can_be_set_in_file_and_environment():
+    assert set(_PARSERS) == {field.name for field in fields(Settings)}
+
+
+def test_the_environment_wins_over_the_file(tmp_path):
+    text = 'unit_name = "North"\nheadline_mm = 2.5\ncut_offs_mm = [2, 4.5]\n'
+    found = settings(tmp_path, text, HEADLINE_MM="3", AUDIT_WINDOW_DAYS="1, 30")
+    assert (found.unit_name, found.headline_mm) == ("North", Decimal(3))
+    assert found.cut_offs_mm == (Decimal(2), Decimal("4.5"))
+    assert found.audit_window_days == (1, 30)
+    assert settings(tmp_path, SECOND_READS_ALL="yes").second_reads_all is True
+
+
+WRONG = {
+    "unit_name": '""',
+    "zone": '"Middle/Earth"',
+    "scale": '"roy"',
+    "headline_mm": "0",
+    "cut_offs_mm": '[2, "x"]',
+    "near_share": "1.1",
+    "tolerance_mm": "-1",
+    "floor_mm": "nan",
+    "audit_window_days": "[90, 0]",
+    "minimum_graded": "1.5",
+    "second_reads_all": '"perhaps"',
+    "second_share": "0.12345",
+    "session_hours": "0",
+    "session_idle_minutes": "100000",
+}
+
+
+def test_a_wrong_value_is_there_for_every_setting():
+    assert set(WRONG) == {field.name for field in fields(Settings)}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_a_value_that_cannot_be_is_named_with_its_place(tmp_path, name):
+    with pytest.raises(BadInputError) as refused:
+        settings(tmp_path, f"{name} = {WRONG[name]}\n")
+    (line,) = refused.value.lines()
+    assert line.startswith(f"config.toml: {name} cannot be")
+    with pytest.raises(BadInputError) as refused:
+        settings(tmp_path, **{name.upper(): WRONG[name].strip('"')})
+    (line,) = refused.value.lines()
+    assert line.startswith(f"PEDICLE_LEDGER_{name.upper()}: {name} cannot be")
+
+
+def test_every_fault_is_said_at_once(tmp_path):
+    with pytest.raises(BadInputError) as refused:
+        settings(tmp_path, 'colour = "red"\nzone = "x"\nsession_hours = 99\n')
+    assert len(refused.value.lines()) == 3
+
+
+@pytest.mark.parametrize("text", ["a = ", "= 1", "[", "a = 1\na = 2", "\x00"])
+def test_what_is_no_toml_is_one_line(tmp_path, text):
+    with pytest.raises(BadInputError, match="not a TOML file") as refused:
+        settings(tmp_path, text)
+    assert len(refused.value.lines()) == 1
+
+
+def test_a_file_that_is_no_text_is_one_line(tmp_path):
+    path = tmp_path / "config.toml"
+    path.write_bytes(b"unit_name = '\xff'")
+    with pytest.raises(BadInputError, match="not a TOML file"):
+        read_settings(path, {})
