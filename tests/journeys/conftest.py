@@ -1,0 +1,124 @@
+"""A small unit that is served by the real program, and people who visit it in Chromium."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from contextlib import ExitStack
+from typing import TYPE_CHECKING
+
+import pytest
+from playwright.sync_api import sync_playwright
+
+from tests.journeys.browsing import ARGUMENTS, Visit, set_password, sign_in, visit
+from tests.journeys.program import serving
+from tests.journeys.recording import recording
+from tests.journeys.units import PERSONS, add_drawn_ct, copied, made_once, make_unit
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from playwright.sync_api import Browser
+
+    from tests.journeys.program import Served
+
+    Visitor = Callable[..., Visit]
+
+CHROMIUM = "PEDICLE_LEDGER_TEST_CHROMIUM"
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Give the browser that every visit of this process is made in."""
+    path = os.environ.get(CHROMIUM) or shutil.which("chromium")
+    assert path, f"no Chromium: install it or set {CHROMIUM}"
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=path, args=[*ARGUMENTS])
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="session")
+def made_unit(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a ledger to be copied: cases and readings, no image."""
+    made = made_once(tmp_path_factory, "unit", lambda folder: make_unit(folder / "home"))
+    return made / "home"
+
+
+@pytest.fixture(scope="session")
+def made_unit_with_ct(tmp_path_factory: pytest.TempPathFactory, made_unit: Path) -> Path:
+    """Give a ledger to be copied: the same, and a drawn CT whose screws are to be read."""
+
+    def make(folder: Path) -> None:
+        add_drawn_ct(copied(made_unit, folder / "home"), folder / "ct")
+
+    return made_once(tmp_path_factory, "unit-with-ct", make) / "home"
+
+
+@pytest.fixture(scope="session")
+def unit(made_unit: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """Give the unit, served; tests may add accounts to it and nothing else."""
+    with serving(copied(made_unit, tmp_path_factory.mktemp("unit") / "home")) as served:
+        yield served
+
+
+@pytest.fixture(scope="session")
+def unit_with_ct(
+    made_unit_with_ct: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Served]:
+    """Give the unit with its drawn CT, served; for tests that look and record nothing."""
+    with serving(copied(made_unit_with_ct, tmp_path_factory.mktemp("ct") / "home")) as served:
+        yield served
+
+
+@pytest.fixture
+def own_unit_with_ct(made_unit_with_ct: Path, tmp_path: Path) -> Iterator[Served]:
+    """Give the unit with its drawn CT, served for this test alone, which may record readings."""
+    with serving(copied(made_unit_with_ct, tmp_path / "home")) as served:
+        yield served
+
+
+@pytest.fixture
+def visiting(browser: Browser) -> Iterator[Visitor]:
+    """Give `visiting(served, recorded=False, **context)`: a new visit, watched to the test's end.
+
+    Console errors, breaches of the content policy, failed requests and refusals that the test did
+    not ask for fail it. A recorded visit keeps every answer of the server in its `answers`.
+    """
+    visits: list[Visit] = []
+
+    def start(served: Served, *, recorded: bool = False, **options: object) -> Visit:
+        recorder = proxies.enter_context(recording()) if recorded else None
+        visits.append(visit(browser, served, recorder, **options))
+        return visits[-1]
+
+    with ExitStack() as proxies:
+        yield start
+        for each in visits:
+            each.end()
+
+
+@pytest.fixture
+def signed_in(visiting: Visitor) -> Visitor:
+    """Give `signed_in(served, role, recorded=False, **context)`: a visit that has signed in.
+
+    The account is made by the real command and its invitation used in the browser.
+    """
+
+    def start(served: Served, role: str, **options: object) -> Visit:
+        begun = visiting(served, **options)
+        if role not in served.accounts:
+            name, person = role.split(maxsplit=1)[0], PERSONS[role]
+            belongs = ["--person", person] if person else []
+            address = served.address.rstrip("/")
+            told = served.run(
+                "account", "add", name, "--role", role, "--address", address, *belongs
+            )
+            set_password(begun.page, told.splitlines()[0])
+            served.accounts[role] = name
+        sign_in(begun.page, served.address, served.accounts[role])
+        begun.page.wait_for_url(lambda url: "sign-in" not in url)
+        return begun
+
+    return start

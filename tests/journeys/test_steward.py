@@ -1,0 +1,60 @@
+"""A steward's day: who can sign in, and nothing clinical."""
+
+from __future__ import annotations
+
+import pytest
+from playwright.sync_api import expect
+
+from demo_data.scenario import people
+from tests.journeys.browsing import set_password, sign_in
+
+pytestmark = pytest.mark.browser
+
+
+def test_a_steward_starts_at_the_accounts_and_can_go_nowhere_else(unit, signed_in):
+    page = signed_in(unit, "steward").page
+    expect(page).to_have_url(unit.url("/accounts"))
+    expect(page.get_by_role("heading", name="Accounts")).to_be_visible()
+    places = page.get_by_role("navigation", name="Pages").get_by_role("link")
+    assert places.all_inner_texts() == ["Accounts"]
+
+
+@pytest.mark.parametrize(
+    ("path", "told"),
+    [
+        ("/rates?by=level", "Steward may not see the unit's rates."),
+        ("/cases/", "Steward may not see cases."),
+        ("/cases/1", "Steward may not see cases."),
+        ("/worklist", "Steward may not read screws."),
+    ],
+)
+def test_what_is_clinical_is_refused_in_words(unit, signed_in, path, told):
+    page = signed_in(unit, "steward").refused(path, 403)
+    expect(page.get_by_role("heading", name="Not allowed")).to_be_visible()
+    expect(page.get_by_text(told)).to_be_visible()
+    page.get_by_role("link", name="To the first page").click()
+    expect(page).to_have_url(unit.url("/accounts"))
+
+
+def test_the_list_follows_an_account_from_invitation_to_its_first_sign_in(
+    unit, signed_in, visiting
+):
+    address = unit.address.rstrip("/")
+    invited = ("account", "add", "newcomer", "--role", "registrar", "--person", people.FELLOW)
+    invited = (*invited, "--address", address)
+    voided = unit.run(*invited).splitlines()[0]
+    link = unit.run(*invited).splitlines()[0]
+    page = signed_in(unit, "steward").page
+    row = page.get_by_role("row").filter(has_text="newcomer")
+    expect(row).to_contain_text(people.FELLOW)
+    expect(row).to_contain_text("registrar")
+    expect(row).to_contain_text("the link works until 20")
+    newcomer = visiting(unit)
+    told = newcomer.refused(voided.removeprefix(address), 403)
+    expect(told.get_by_text("used up or too old")).to_be_visible()
+    set_password(newcomer.page, link)
+    sign_in(newcomer.page, unit.address, "newcomer")
+    expect(newcomer.page.get_by_role("heading", name="Worklist")).to_be_visible()
+    page.reload()
+    expect(row).to_contain_text("can sign in")
+    expect(row).not_to_contain_text("the link works")

@@ -1,0 +1,126 @@
+"""A small invented unit, loaded by the real commands: cases, readings, and a drawn CT on request.
+
+It is the first 45 cases of the invented scenario, in which all six surgeons operate, and the case
+whose CT is drawn, put back into that autumn so that the day on which the tests run does not matter.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import shutil
+from dataclasses import replace
+from datetime import date
+from functools import cache
+from typing import TYPE_CHECKING
+
+from demo_data.scenario import people
+from demo_data.scenario.ct.study import PatientIdentity, draw_study
+from demo_data.scenario.tables import readings_table, theatre_log
+from demo_data.scenario.unit import invent_unit
+from tests.journeys.program import run
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    import pytest
+
+    from demo_data.scenario.records import InventedCase, InventedScrew
+
+EARLIEST = 45
+OPERATED_ON = date(2024, 10, 14)
+SCANNED_ON = date(2024, 10, 17)
+IDENTITY = PatientIdentity()
+CT_SEED = 11
+
+SURGEONS = (
+    people.DEGENERATIVE_SURGEON,
+    people.TRAUMA_SURGEON,
+    people.DEFORMITY_SURGEON,
+    people.TUMOUR_SURGEON,
+    people.PERCUTANEOUS_SURGEON,
+    people.TEACHING_SURGEON,
+)
+PERSONS = {
+    "registrar": people.REGISTRAR,
+    "surgeon": people.DEGENERATIVE_SURGEON,
+    "quality lead": people.ADJUDICATOR,
+    "steward": None,
+}
+"""Who stands behind the account of each role."""
+
+
+@cache
+def drawn_case() -> InventedCase:
+    """Return the case whose CT is drawn; nobody has read it."""
+    return replace(invent_unit().drawn_case, operated_on=OPERATED_ON)
+
+
+@cache
+def cases() -> tuple[InventedCase, ...]:
+    """Return the unit's cases, the drawn one last."""
+    by_day = sorted(invent_unit().cases, key=lambda case: (case.operated_on, case.reference))
+    return (*by_day[:EARLIEST], drawn_case())
+
+
+def counted_screws() -> list[tuple[InventedCase, InventedScrew]]:
+    """Return the screws that were in a patient at closure, by plain reading of the log."""
+    counted = {"placed", "redirected"}
+    return [
+        (case, screw) for case in cases() for screw in case.screws if screw.life.value in counted
+    ]
+
+
+def make_unit(home: Path) -> None:
+    """Make the ledger and load both tables, as a unit would."""
+    folder = home.parent
+    references = {case.reference for case in cases()}
+    readings = [
+        reading for reading in invent_unit().readings if reading.case.reference in references
+    ]
+    (folder / "log.csv").write_bytes(theatre_log(cases()))
+    (folder / "readings.csv").write_bytes(readings_table(readings))
+    run(home, "init")
+    run(home, "load-log", folder / "log.csv", "--new-persons")
+    run(home, "load-readings", folder / "readings.csv", "--new-persons")
+
+
+def add_drawn_ct(home: Path, folder: Path) -> None:
+    """Draw the CT as DICOM files and load them; the hospital number finds its case."""
+    draw_study(
+        folder, seed=CT_SEED, identity=IDENTITY, operated_on=OPERATED_ON, scanned_on=SCANNED_ON
+    )
+    told = run(home, "load-ct", folder)
+    assert f"to case {drawn_case().reference}" in told
+    shutil.rmtree(folder)
+
+
+def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:
+    """Return a folder that one of the processes that run the tests has filled."""
+    base = factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        base = base.parent
+    folder = base / f"journeys-{name}"
+    with (base / f"journeys-{name}.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not (folder / "finished").is_file():
+            shutil.rmtree(folder, ignore_errors=True)
+            folder.mkdir()
+            make(folder)
+            (folder / "finished").touch()
+    return folder
+
+
+def copied(home: Path, target: Path) -> Path:
+    """Copy a ledger that nobody has open; its images are never written again and are linked."""
+
+    def copy_or_link(source: str, destination: str) -> str:
+        if "/images/" in source:
+            os.link(source, destination)
+        else:
+            shutil.copy2(source, destination)
+        return destination
+
+    shutil.copytree(home, target, copy_function=copy_or_link)
+    return target
