@@ -1,0 +1,1 @@
+"""The README's pictures, and the script that takes them."""
