@@ -88,9 +88,9 @@ def test_a_hidden_arc_of_eighty_degrees_is_carried_through(power: float) -> None
         off = np.hypot(*(near - truth).T)
         errors.append(off.mean())
         shares.append(off / curve.sd_mm[numbers])
-    # Seen: 0.15 (ellipse), 0.25 (fuller), 0.32 mm (boxy).
-    assert np.mean(errors) < 0.5
-    assert np.quantile(errors, 0.9) < 0.7
+    # Seen: 0.18 (ellipse), 0.19 (fuller), 0.22 mm (boxy).
+    assert np.mean(errors) < 0.3
+    assert np.quantile(errors, 0.9) < 0.5
     # The fit's own standard deviation covers what it does not see.
     assert 0.25 < np.sqrt(np.mean(np.concatenate(shares) ** 2)) < 1.2
 
