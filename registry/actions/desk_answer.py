@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from registry.actions.desk_measure import Measured, measure_marks
-from registry.actions.desk_pictures import SECTION_STEP_MM
+from registry.actions.desk_pictures import SAME_SECTION_MM, SECTION_STEP_MM
 from registry.actions.desk_screw import closes_a_ring
 from registry.domain.directions import PEDICLE_WALLS, Direction
 from registry.domain.problems import BadInputError, Fault
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 LONGEST_NOTE = 2000
 LONGEST_SECONDS = 24 * 3600
-_SLACK_MM = 0.002
+_SLACK_MM = SAME_SECTION_MM + 0.002
 """Depths travel in thousandths of a millimetre."""
 
 

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 SECTION_HALF_WIDTH_MM = 20.0
 SECTION_SPACING_MM = 0.25
 SECTION_STEP_MM = 1.0
+SAME_SECTION_MM = 0.05
 ALONG_MARGIN_MM = 15.0
 """How much is shown before the entry and beyond the tip."""
 OVERVIEW_SPACING_MM = 0.5
@@ -144,7 +145,8 @@ def section_depths(length_mm: float) -> tuple[float, ...]:
     """
     whole = [step * SECTION_STEP_MM for step in range(math.floor(length_mm / SECTION_STEP_MM) + 1)]
     end = math.floor(length_mm * 1000.0) / 1000.0
-    return tuple(whole if end <= whole[-1] else [*whole, end])
+    # A section that close to the last would be the same picture with the same number.
+    return tuple(whole if end - whole[-1] < SAME_SECTION_MM else [*whole, end])
 
 
 def section_pictures(

@@ -47,7 +47,7 @@ def rates_figure(table: RateTable) -> Figure:
     rows = table.rows
     height = ABOVE + ROW * max(len(rows), 1) + BELOW
     made, axes = style.figure(WIDTH, height)
-    labels = [shorten(_label(row), LONGEST_LABEL, placeholder=" ...") for row in rows]
+    labels = [_short_label(row) for row in rows]
     left = 0.25 + LETTER * max([len(label) for label in labels] + [8])
     right = COUNT_COLUMN + RATE_COLUMN + MARGIN
     with style.drawing():
@@ -118,6 +118,15 @@ def _told(row: RateRow) -> str:
 def _label(row: RateRow) -> str:
     """Return the stratum in a line."""
     return ", ".join(row.stratum.values()) or "all screws"
+
+
+def _short_label(row: RateRow) -> str:
+    """Return the stratum in as much of a line as the chart has, each part of it in its share."""
+    label = _label(row)
+    if len(label) <= LONGEST_LABEL:
+        return label
+    share = LONGEST_LABEL // len(row.stratum)
+    return ", ".join(shorten(part, share, placeholder=" ...") for part in row.stratum.values())
 
 
 def _scale(axes: Axes, rows: tuple[RateRow, ...]) -> None:

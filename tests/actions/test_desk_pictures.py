@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from registry.actions.desk_pictures import (
+    SAME_SECTION_MM,
     Pictures,
     across_of,
     along_picture,
@@ -68,11 +69,11 @@ def value_at(pictures: Pictures, plane: int, u: float, v: float) -> int:
     return int(pictures.values[plane, row, column])
 
 
-@pytest.mark.parametrize("length_mm", [5.0, 5.0004, 39.9996, 40.0, 40.2, 45.999])
+@pytest.mark.parametrize("length_mm", [5.0, 5.0004, 39.9996, 40.0, 40.2, 45.03, 45.999])
 def test_sections_lie_a_millimetre_apart_from_entry_to_tip(length_mm: float):
     depths = section_depths(length_mm)
     assert depths[0] == 0.0
-    assert length_mm - 0.001 <= depths[-1] <= length_mm
+    assert length_mm - SAME_SECTION_MM <= depths[-1] <= length_mm
     assert all(0.0 < high - low <= 1.0 for low, high in pairwise(depths))
 
 

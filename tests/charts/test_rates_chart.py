@@ -118,3 +118,8 @@ def test_odd_and_long_words_leave_a_whole_picture(split):
     if split is Split.INDICATION:
         assert "a long indication that someone has ..." in words
     assert chart.svg.startswith("<svg")
+
+
+def test_a_crossed_row_keeps_both_its_words_however_long_the_first():
+    drawn = texts(rates_chart(a_table(by=(Split.INDICATION, Split.LEVEL), minimum=0)))
+    assert any(word.startswith("a long") and word.endswith(", L5") for word in drawn)
