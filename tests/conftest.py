@@ -6,10 +6,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from tests.build.chromium import chromium
 from tests.build.places import KINDS, Place, Templates
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from playwright.sync_api import Browser
 
     from registry.store.home import Ledger
 
@@ -50,3 +53,10 @@ def ledger(place: Place) -> Iterator[Ledger]:
     opened = place.open()
     yield opened
     opened.close()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Give the browser of this process."""
+    with chromium() as opened:
+        yield opened

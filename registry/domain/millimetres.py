@@ -6,7 +6,7 @@ import re
 from decimal import ROUND_HALF_UP, Decimal
 
 TENTH = Decimal("0.1")
-_NUMBER = re.compile(r"[+-]?\d{1,6}(\.\d{1,9})?", re.ASCII)
+_NUMBER = re.compile(r"[+-]?(\d{1,6}(\.\d{0,9})?|\.\d{1,9})", re.ASCII)
 LARGEST_EXTENT_MM = Decimal("60.0")
 """No extent beyond a screw's own length is believed; a check of ours, no source."""
 

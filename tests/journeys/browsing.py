@@ -11,15 +11,6 @@ if TYPE_CHECKING:
     from tests.journeys.program import Served
     from tests.journeys.recording import Answer, Recorder
 
-ARGUMENTS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 PASSWORD = "twelve grey boats asleep"
 WAIT_MILLISECONDS = 15_000
 

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
 import pytest
-from playwright.sync_api import sync_playwright
 
-from tests.journeys.browsing import ARGUMENTS, Visit, set_password, sign_in, visit
+from tests.journeys.browsing import Visit, set_password, sign_in, visit
 from tests.journeys.program import serving
 from tests.journeys.recording import recording
 from tests.journeys.units import PERSONS, add_drawn_ct, copied, made_once, make_unit
@@ -24,19 +21,6 @@ if TYPE_CHECKING:
     from tests.journeys.program import Served
 
     Visitor = Callable[..., Visit]
-
-CHROMIUM = "PEDICLE_LEDGER_TEST_CHROMIUM"
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Give the browser that every visit of this process is made in."""
-    path = os.environ.get(CHROMIUM) or shutil.which("chromium")
-    assert path, f"no Chromium: install it or set {CHROMIUM}"
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=path, args=[*ARGUMENTS])
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="session")

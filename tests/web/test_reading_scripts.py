@@ -5,39 +5,31 @@ The modules are run as they are in Chromium, without the page around them.
 
 from __future__ import annotations
 
-import os
-import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from playwright.sync_api import sync_playwright
 
 import registry.web.pages.reading
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from playwright.sync_api import Page, Route
+    from playwright.sync_api import Browser, Page, Route
 
 pytestmark = pytest.mark.browser
 
 STATIC = Path(registry.web.pages.reading.__file__).parent / "static"
 SITE = "http://desk.invalid/"
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"]
 
 
 @pytest.fixture(scope="module")
-def page() -> Iterator[Page]:
-    path = os.environ.get("PEDICLE_LEDGER_TEST_CHROMIUM") or shutil.which("chromium")
-    assert path, "no Chromium: install it or set PEDICLE_LEDGER_TEST_CHROMIUM"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
-        opened = browser.new_page()
-        opened.route(f"{SITE}**", answer)
-        opened.goto(SITE)
-        yield opened
-        browser.close()
+def page(browser: Browser) -> Iterator[Page]:
+    opened = browser.new_page()
+    opened.route(f"{SITE}**", answer)
+    opened.goto(SITE)
+    yield opened
+    opened.close()
 
 
 def answer(route: Route) -> None:
