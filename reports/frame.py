@@ -175,7 +175,7 @@ class Threshold(StrEnum):
 
 
 class Intended(StrEnum):
-    """Whether planned exits count."""
+    """Whether intended exits count."""
 
     INCLUDE = "include"
     EXCLUDE = "exclude"
@@ -241,7 +241,7 @@ class Event:
             if self.threshold is Threshold.ANY
             else f"{where}breach of {self.threshold} mm or more"
         )
-        return text if self.intended is Intended.INCLUDE else f"{text}, planned exits left out"
+        return text if self.intended is Intended.INCLUDE else f"{text}, intended exits left out"
 
 
 def _check_row(row: ScrewRow) -> None:

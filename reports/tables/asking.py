@@ -21,6 +21,9 @@ Word = TypeVar("Word", bound=StrEnum)
 NAMES = ("by", "from", "to", "threshold", "direction", "intended", "interval", "minimum")
 """What a question is made of, as a page's address and a command line spell it."""
 
+LARGEST_MINIMUM = 1000
+_DIGITS = 6
+
 
 def question_from(said: Mapping[str, str], *, minimum: int) -> Question:
     """Return the question.
@@ -45,25 +48,29 @@ def question_from(said: Mapping[str, str], *, minimum: int) -> Question:
     wall = None if direction is None else _word(Direction, direction, "direction", faults)
     start, end = (_day(given.get(name), name, faults) for name in ("from", "to"))
     asked_minimum = _whole(given.get("minimum"), minimum, faults)
-    if faults or threshold is None or intended is None or interval is None:
+    try:
+        question = Question(
+            by=tuple(split for split in by if split is not None),
+            start=start,
+            end=end,
+            threshold=threshold or Threshold.TWO_MM,
+            direction=wall,
+            intended=intended or Intended.INCLUDE,
+            interval=interval or IntervalName.CLUSTERED,
+            minimum=asked_minimum,
+        )
+    except BadInputError as problem:
+        raise BadInputError(*faults, *problem.faults) from None
+    if faults:
         raise BadInputError(*faults)
-    return Question(
-        by=tuple(split for split in by if split is not None),
-        start=start,
-        end=end,
-        threshold=threshold,
-        direction=wall,
-        intended=intended,
-        interval=interval,
-        minimum=asked_minimum,
-    )
+    return question
 
 
 def _word(kind: type[Word], text: str, name: str, faults: list[Fault]) -> Word | None:
     try:
         return parse_word(kind, text)
     except ValueError as error:
-        faults.append(Fault(f"no such word: {text[:40]!r}", name, str(error)))
+        faults.append(_unusable(text, name, str(error)))
         return None
 
 
@@ -73,14 +80,19 @@ def _day(text: str | None, name: str, faults: list[Fault]) -> date | None:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        faults.append(Fault(f"no such day: {text[:40]!r}", name, "write it as 2026-09-30"))
+        faults.append(_unusable(text, name, "write a day as 2026-03-31"))
         return None
 
 
 def _whole(text: str | None, default: int, faults: list[Fault]) -> int:
     if text is None:
         return default
-    if not (text.isascii() and text.isdigit() and len(text) <= 6):  # noqa: PLR2004 - a million screws
-        faults.append(Fault(f"not a whole number: {text[:40]!r}", "minimum", "give 0 or more"))
-        return default
-    return int(text)
+    number = int(text) if text.isascii() and text.isdigit() and len(text) < _DIGITS else -1
+    if 0 <= number <= LARGEST_MINIMUM:
+        return number
+    faults.append(_unusable(text, "minimum", f"give a whole number from 0 to {LARGEST_MINIMUM}"))
+    return default
+
+
+def _unusable(text: str, name: str, mend: str) -> Fault:
+    return Fault(f"{text[:40]!r} cannot be used", name, mend)

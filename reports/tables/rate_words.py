@@ -74,6 +74,8 @@ def notes(table: RateTable) -> list[str]:
             said.append(
                 "Where a surgeon's own clustering cannot be seen, the interval assumes the unit's."
             )
+    if table.is_partial:
+        said.append("What would tell another person's own results is not shown to this account.")
     if any(row.graded < asked.minimum for row in table.rows):
         said.append(f"Below {asked.minimum} graded screws counts are given and no rate.")
     owed = sum(row.provisional for row in table.rows)

@@ -141,11 +141,13 @@ class RateTable:
     question : what was asked
     unit : what was pooled; of every counted screw of the unit, whoever looks
     rows : levels and regions cranial first, diameters by size, all else alphabetical
+    is_partial : some of what was asked may not be shown to who asks
     """
 
     question: Question
     unit: UnitClustering
     rows: tuple[RateRow, ...]
+    is_partial: bool = False
 
     def as_json(self) -> dict[str, object]:
         """Return the table as `rates --format json` prints it."""
@@ -250,7 +252,8 @@ def rates(
         period &= (table["operated_on"] >= np.datetime64(question.start)).to_numpy()
     if Split.LEVEL not in question.by:
         period &= table["pedicle"].to_numpy()
-    shown = period & _mask(visible, len(table))
+    mask = _mask(visible, len(table))
+    shown = period & mask
     counted = table[["imaged", "provisional"]].assign(
         graded=graded, breached=breached, patient=patients
     )
@@ -258,7 +261,8 @@ def rates(
         _row(stratum, counted.loc[members], clustering, question)
         for stratum, members in strata(table[shown], question.by, labels or {})
     ]
-    return RateTable(question=question, unit=clustering, rows=tuple(rows))
+    is_partial = bool((period & ~mask).any())
+    return RateTable(question=question, unit=clustering, rows=tuple(rows), is_partial=is_partial)
 
 
 def _mask(

@@ -196,7 +196,7 @@ def test_a_quarter_is_that_of_the_day_of_operation(day, quarter):
         (Event(ANY, Direction.BODY_LATERAL), "any lateral body wall breach"),
         (
             Event(TWO, Direction.ANTERIOR, Intended.EXCLUDE),
-            "anterior breach of 2 mm or more, planned exits left out",
+            "anterior breach of 2 mm or more, intended exits left out",
         ),
     ],
 )

@@ -2,30 +2,24 @@
 
 from __future__ import annotations
 
-from datetime import date
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 from registry.domain.access import Deed, Reach, Role, reach
 from registry.domain.directions import BODY_WALLS, PEDICLE_WALLS, Direction
 from registry.domain.problems import BadInputError, Fault
-from registry.domain.words import parse_word
 from registry.web.fields import Choice, Field
 from reports.frame import Intended, Threshold
+from reports.tables.asking import NAMES, question_from
 from reports.tables.rate_words import stratum_heading
-from reports.tables.rates import Question
 from reports.tables.splits import PERSONS, IntervalName, Split
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Iterable
 
     from werkzeug.datastructures import MultiDict
 
     from registry.domain.access import Viewer
-
-Value = TypeVar("Value")
-
-FILTERS = ("by", "from", "to", "threshold", "direction", "intended", "interval", "minimum")
-_LARGEST_MINIMUM = 1000
+    from reports.tables.rates import Question
 
 _ALL_SCREWS = Choice("", "all screws together")
 _NOTHING_MORE = Choice("", "nothing more")
@@ -60,35 +54,14 @@ def read_question(args: MultiDict[str, str], minimum: int) -> Question:
     `minimum` is the unit's own, for an address that has none.
     """
     faults = [
-        Fault(f"there is no filter {name!r}", "address", f"use {', '.join(FILTERS)}")
+        Fault(f"there is no filter {name!r}", "address", f"use {', '.join(NAMES)}")
         for name in args
-        if name not in FILTERS
+        if name not in NAMES
     ]
 
-    def taken(name: str, parse: Callable[[str], Value], default: Value) -> Value:
-        text = args.get(name, "").strip()
-        try:
-            return parse(text) if text else default
-        except ValueError as error:
-            faults.append(Fault(f"{text!r} cannot be used", name, str(error)))
-            return default
-
-    by = []
-    for part in ",".join(args.getlist("by")).split(","):
-        try:
-            by += [parse_word(Split, part)] if part.strip() else []
-        except ValueError as error:
-            faults.append(Fault(f"{part!r} cannot be used", "by", str(error)))
-    start, end = taken("from", _day, None), taken("to", _day, None)
-    threshold = taken("threshold", lambda text: parse_word(Threshold, text), Threshold.TWO_MM)
-    direction = taken("direction", lambda text: parse_word(Direction, text), None)
-    intended = taken("intended", lambda text: parse_word(Intended, text), Intended.INCLUDE)
-    interval = taken(
-        "interval", lambda text: parse_word(IntervalName, text), IntervalName.CLUSTERED
-    )
-    least = taken("minimum", _count, minimum)
+    said = {name: args.get(name, "") for name in NAMES} | {"by": ",".join(args.getlist("by"))}
     try:
-        question = Question(tuple(by), start, end, threshold, direction, intended, interval, least)
+        question = question_from(said, minimum=minimum)
     except BadInputError as problem:
         raise BadInputError(*faults, *problem.faults) from None
     if faults:
@@ -146,7 +119,7 @@ def question_fields(
         _day_field("to", "until, included", args, wrong),
         choice("threshold", "A breach is", _THRESHOLDS, Threshold.TWO_MM),
         choice("direction", "through", _DIRECTIONS, ""),
-        choice("intended", "Planned exits", _INTENDED, Intended.INCLUDE),
+        choice("intended", "Intended exits", _INTENDED, Intended.INCLUDE),
         choice("interval", "Interval", _INTERVALS, IntervalName.CLUSTERED),
         Field(
             "minimum",
@@ -171,17 +144,3 @@ def _splits(viewer: Viewer) -> list[Split]:
     elif far is Reach.OWN and Role.SURGEON not in viewer.roles:
         hidden = {Split.SURGEON}
     return [split for split in Split if split not in hidden]
-
-
-def _day(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise ValueError("write a day as 2026-03-31") from None
-
-
-def _count(text: str) -> int:
-    number = int(text) if text.isascii() and text.isdigit() else _LARGEST_MINIMUM + 1
-    if number > _LARGEST_MINIMUM:
-        raise ValueError(f"give a whole number from 0 to {_LARGEST_MINIMUM}")
-    return number
