@@ -10,9 +10,16 @@ from typing import TYPE_CHECKING, Any
 from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error
 
+from registry.actions.persons import add_person
 from registry.domain.access import Deed, Reach, require
 from registry.domain.passwords import check_password, prepared
-from registry.domain.problems import BadInputError, ConflictError, Fault, NotAllowedError
+from registry.domain.problems import (
+    BadInputError,
+    ConflictError,
+    Fault,
+    NotAllowedError,
+    NotFoundError,
+)
 from registry.store.models.people import Account, AccountRole
 from registry.store.queries import people
 
@@ -41,8 +48,11 @@ def invite(
     *,
     person: str | None,
     now: datetime,
+    new_person: bool = False,
 ) -> str:
     """Make an account and return the token of its one-time invitation.
+
+    `new_person` adds the person where nobody is known by that name.
 
     One that was invited and never set a password, the same in all else, is invited again; the
     earlier invitation is then void.
@@ -57,7 +67,9 @@ def invite(
             "invitation_digest": _digest(token),
             "invitation_expires_at": now + timedelta(days=INVITATION_DAYS),
         }
-        person_id = None if person is None else _known_person(work, person)
+        person_id = None
+        if person is not None:
+            person_id = _person(work, person, may_be_new=new_person)
         there = people.account_named(work.session, name)
         if there is not None:
             if not people.is_waiting(work.session, there, person_id, roles):
@@ -78,17 +90,40 @@ def invite(
     return token
 
 
-def _known_person(work: Writing, name: str) -> int:
+def _person(work: Writing, name: str, *, may_be_new: bool) -> int:
     known = people.person_ids(work.session, [name])
-    if not known:
-        raise BadInputError(
-            Fault(
-                f"nobody is known as {name!r}",
-                "--person",
-                "load a table that names them, or use --new-persons there first",
-            )
+    if known:
+        return next(iter(known.values()))
+    if may_be_new:
+        return add_person(work, name)
+    raise BadInputError(
+        Fault(
+            f"nobody is known as {name!r}",
+            "--person",
+            "correct the name, or use --new-person to add them",
         )
-    return next(iter(known.values()))
+    )
+
+
+def invite_again(ledger: Ledger, viewer: Viewer, name: str, *, now: datetime) -> str:
+    """Return the token of a new one-time link to an account, for who has lost their password.
+
+    The old password goes on until the link is used; an earlier link is void.
+    """
+    require(viewer, Deed.MANAGE_ACCOUNTS, at_least=Reach.ALL)
+    token = secrets.token_urlsafe(_TOKEN_BYTES)
+    with ledger.writing(viewer, now) as work:
+        there = people.account_named(work.session, name)
+        if there is None or there.is_local_operator:
+            raise NotFoundError(f"there is no account {name!r}; see `account add`")
+        work.update(
+            Account,
+            "invite again",
+            there.account_id,
+            invitation_digest=_digest(token),
+            invitation_expires_at=now + timedelta(days=INVITATION_DAYS),
+        )
+    return token
 
 
 def invited_name(ledger: Ledger, token: str, now: datetime) -> str | None:
@@ -99,7 +134,7 @@ def invited_name(ledger: Ledger, token: str, now: datetime) -> str | None:
 
 
 def accept_invitation(ledger: Ledger, token: str, password: str, now: datetime) -> None:
-    """Set the first password of an invited account; the invitation is then used up."""
+    """Set the password of an invited account; the invitation is then used up."""
     with ledger.reading() as session:
         viewer = people.invited(session, _digest(token), now)
     if viewer is None:
@@ -113,7 +148,7 @@ def accept_invitation(ledger: Ledger, token: str, password: str, now: datetime) 
             raise NotAllowedError("this invitation has been used just now")
         work.update(
             Account,
-            "set the first password",
+            "set a password",
             viewer.account_id,
             password_hash=hashed,
             invitation_digest=None,

@@ -16,7 +16,7 @@ from registry.domain.problems import (
     Fault,
     ProblemError,
 )
-from registry.domain.scans import ScanKind, ScanReason
+from registry.domain.scans import ScanFacts, ScanKind, ScanReason, why_not_counted
 from registry.imaging.intake import read_series, survey
 from registry.store.models.patients import VaultEntry
 from registry.store.models.scans import HeldImage, Scan
@@ -61,6 +61,7 @@ class LoadedScan:
     shape : slices, rows, columns
     is_new : False where exactly this was attached already and nothing changed
     readings_owed : first readings that were asked for
+    not_counted : why the case is not counted on this scan, where its own facts say so, else ''
     left_out : what was not read, and why
     warnings : what a reader should know
     """
@@ -72,6 +73,7 @@ class LoadedScan:
     shape: tuple[int, int, int]
     is_new: bool
     readings_owed: int
+    not_counted: str
     left_out: tuple[LeftOut, ...]
     warnings: tuple[str, ...]
 
@@ -173,6 +175,11 @@ def _attach(attach: _Attach, left_out: tuple[LeftOut, ...]) -> LoadedScan:
         shape=attach.volume.shape,
         is_new=already is None,
         readings_owed=owed,
+        not_counted=why_not_counted(
+            ScanFacts(scan_id or 0, scanned_on, kind, reason),
+            case.operated_on,
+            attach.ledger.settings.audit_window_days,
+        ),
         left_out=left_out,
         warnings=warnings,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, TypeVar
 
+from registry.domain.problems import BadInputError, Fault
 from registry.domain.words import folded
 from registry.store.models.people import Person, PersonAlias
 from registry.store.queries.people import person_ids
@@ -11,12 +12,12 @@ from registry.store.queries.people import person_ids
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from registry.domain.problems import Fault
     from registry.intake.parsed import Parsed, Place
     from registry.store.writing import Writing
 
 
 Item = TypeVar("Item")
+_LONGEST_NAME = 120
 
 
 class Persons:
@@ -38,6 +39,16 @@ class Persons:
         return None if name is None else self.id_of(name)
 
 
+def add_person(work: Writing, name: str) -> int:
+    """Add a person who goes by this name; return their id."""
+    name = " ".join(name.split())
+    if not name or len(name) > _LONGEST_NAME or not name.isprintable():
+        raise BadInputError(Fault(f"a person's name has 1 to {_LONGEST_NAME} characters", "name"))
+    person_id = work.insert(Person, "add a person", name=name)
+    work.insert(PersonAlias, "add a name", person_id=person_id, folded=folded(name))
+    return person_id
+
+
 def find_persons(
     work: Writing, parsed: Parsed[Item], *, new_persons: bool
 ) -> tuple[Persons, Sequence[Fault], Sequence[str]]:
@@ -50,8 +61,7 @@ def find_persons(
     for name in unknown:
         made.setdefault(folded(name), name)
     for key, name in made.items():
-        known[key] = work.insert(Person, "add a person", name=name)
-        work.insert(PersonAlias, "add a name", person_id=known[key], folded=key)
+        known[key] = add_person(work, name)
     return Persons(known), [], list(made.values())
 
 

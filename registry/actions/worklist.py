@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from registry.domain.access import Deed, Reach, Viewer, require
 from registry.domain.problems import NotFoundError
+from registry.domain.readings import ReadingRole
 from registry.store.queries.assignments import OwedReading, owed_readings
 
 if TYPE_CHECKING:
@@ -16,6 +17,10 @@ if TYPE_CHECKING:
     from decimal import Decimal
 
     from registry.store.home import Ledger
+
+
+_ADJUDICATION = ReadingRole.ADJUDICATION.value
+_READING = "reading"
 
 
 @dataclass(frozen=True)
@@ -27,7 +32,8 @@ class BlindScrew:
     assignment_id : names the owed reading
     level, side, number : which screw
     diameter_mm : as catalogued, None where not known
-    role : first, second or adjudication
+    role : reading or adjudication; whether it is the second is not told, for most seconds are
+        asked for because of what the first found
     waiting_days : since the reading was asked for
     is_last : the viewer entered the case or matched its scan, so others are offered it first and
         the reading is not blind
@@ -80,7 +86,7 @@ def _blind(item: OwedReading, now: datetime) -> BlindScrew:
         side=item.side,
         number=item.number,
         diameter_mm=item.diameter_mm,
-        role=item.role,
+        role=_ADJUDICATION if item.role == _ADJUDICATION else _READING,
         waiting_days=(now - item.asked_at).days,
         is_last=item.is_matched_by_viewer,
         image_digest=item.image_digest,

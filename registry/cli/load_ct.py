@@ -46,6 +46,8 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
         f"{did} {loaded.kind} of {loaded.scanned_on} ({slices} slices of {rows} x {columns}) "
         f"to case {loaded.case_ref}; {loaded.readings_owed} readings are now owed"
     )
+    if loaded.not_counted:
+        say(f"note: the case is not counted on this scan: {loaded.not_counted}")
     return 0
 
 

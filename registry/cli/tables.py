@@ -47,9 +47,11 @@ def read(path: Path, encoding: str | None) -> TableFile:
 def say_outcome(outcome: LoadOutcome, *, only_check: bool) -> None:
     """Print what was, or would be, new."""
     will = "would be new" if only_check else "new"
-    counts = [f"{count} {record} {will}" for record, count in outcome.new.items()]
-    counts += [f"{count} {record} known already" for record, count in outcome.unchanged.items()]
-    say(f"{outcome.rows} rows: " + (", ".join(counts) or "nothing to do"))
+    counts = [f"{_counted(count, record)} {will}" for record, count in outcome.new.items()]
+    counts += [
+        f"{_counted(count, record)} known already" for record, count in outcome.unchanged.items()
+    ]
+    say(f"{_counted(outcome.rows, 'rows')}: " + (", ".join(counts) or "nothing to do"))
     if outcome.new_persons:
         say(f"people {will}: " + ", ".join(sorted(outcome.new_persons)))
     for warning in outcome.warnings[:_WARNINGS_SHOWN]:
@@ -59,3 +61,7 @@ def say_outcome(outcome: LoadOutcome, *, only_check: bool) -> None:
         say(f"note: and {left} more of the kind")
     if only_check:
         say("nothing was changed")
+
+
+def _counted(count: int, plural: str) -> str:
+    return f"{count} {plural.removesuffix('s') if count == 1 else plural}"

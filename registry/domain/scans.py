@@ -71,3 +71,21 @@ def audit_scan(
         and first <= (scan.scanned_on - operated_on).days <= last
     ]
     return min(fitting, key=lambda scan: (scan.scanned_on, scan.scan_id), default=None)
+
+
+def why_not_counted(scan: ScanFacts, operated_on: date, window_days: tuple[int, int]) -> str:
+    """Return why a case is not counted on this scan, in words; '' where nothing speaks against it.
+
+    An earlier scan that fits is the one other reason, which only the caller can see.
+    """
+    first, last = window_days
+    day = (scan.scanned_on - operated_on).days
+    if scan.kind is not ScanKind.POST_OPERATIVE_CT:
+        return f"its kind is {scan.kind}"
+    if scan.reason is ScanReason.SYMPTOMS:
+        return "it was made for symptoms"
+    if not scan.is_adequate:
+        return "it was said to be unreadable"
+    if not first <= day <= last:
+        return f"day {day} is outside the unit's {first} to {last}"
+    return ""

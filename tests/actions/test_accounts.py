@@ -17,6 +17,7 @@ from registry.actions.accounts import (
     accept_invitation,
     acting,
     invite,
+    invite_again,
     invited_name,
     sign_in,
     sign_out,
@@ -24,7 +25,12 @@ from registry.actions.accounts import (
 )
 from registry.actions.check_ledger import check_ledger
 from registry.domain.access import Role
-from registry.domain.problems import BadInputError, ConflictError, NotAllowedError
+from registry.domain.problems import (
+    BadInputError,
+    ConflictError,
+    NotAllowedError,
+    NotFoundError,
+)
 from registry.store.models.people import Account, SignedIn, SignInFailure
 from registry.store.models.trail import EventRow
 from tests.build.loaded import NOW, PASSWORD, an_account, load_rows
@@ -291,6 +297,39 @@ def test_an_account_belongs_to_a_person_who_is_known(ledger):
     load_rows(ledger)
     invited(ledger, "anna", Role.SURGEON, person="anna berg")
     assert acting(ledger, "anna").person_id == 1
+
+
+def test_a_reader_whom_no_table_has_named_is_added_with_their_account(ledger):
+    steward = acting(ledger, None)
+    roles = {Role.REGISTRAR}
+    token = invite(ledger, steward, "nia", roles, person="Nia  Newly", now=NOW, new_person=True)
+    accept_invitation(ledger, token, PASSWORD, NOW)
+    viewer = viewer_of(ledger, sign_in(ledger, "nia", PASSWORD, NOW), NOW)
+    assert viewer.person_id is not None
+    again = invite(ledger, steward, "nia two", roles, person="nia newly", now=NOW)
+    accept_invitation(ledger, again, PASSWORD, NOW)
+    same = viewer_of(ledger, sign_in(ledger, "nia two", PASSWORD, NOW), NOW)
+    assert same.person_id == viewer.person_id
+    assert check_ledger(ledger, steward) == []
+
+
+def test_a_lost_password_is_replaced_through_a_new_link_and_goes_on_until_then(ledger):
+    steward = acting(ledger, None)
+    accept_invitation(ledger, invited(ledger), PASSWORD, NOW)
+    open_session = sign_in(ledger, "rita", PASSWORD, NOW)
+    token = invite_again(ledger, steward, "Rita", now=NOW)
+    assert sign_in(ledger, "rita", PASSWORD, NOW)
+    accept_invitation(ledger, token, "another seven quiet ferries", NOW)
+    assert viewer_of(ledger, open_session, NOW) is None
+    assert sign_in(ledger, "rita", "another seven quiet ferries", NOW)
+    with pytest.raises(NotAllowedError, match=SAME_WORDS):
+        sign_in(ledger, "rita", PASSWORD, NOW)
+
+
+@pytest.mark.parametrize("name", ["nobody", "local operator"])
+def test_no_link_leads_to_an_account_that_is_not_there_or_is_the_shells(ledger, name):
+    with pytest.raises(NotFoundError):
+        invite_again(ledger, acting(ledger, None), name, now=NOW)
 
 
 def test_the_program_itself_hashes_as_hard_as_the_library_does(monkeypatch):

@@ -37,7 +37,7 @@ def test_a_reader_sees_level_side_and_diameter_and_nothing_that_unblinds(filled)
         ("L4", "L", 1, "6.5"), ("L4", "R", 1, "6.5"), ("L5", "L", 1, "6.5"), ("L5", "R", 1, "6.5"),
     ]  # fmt: skip
     assert {i.waiting_days for i in items} == {3}
-    assert {i.role for i in items} == {"first"}
+    assert {i.role for i in items} == {"reading"}
     assert not any(i.is_last for i in items)
     # The whole of what a page can print.
     assert {field.name for field in fields(BlindScrew)} == {

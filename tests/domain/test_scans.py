@@ -8,7 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from registry.domain.scans import ScanFacts, ScanKind, ScanReason, audit_scan
+from registry.domain.scans import (
+    ScanFacts,
+    ScanKind,
+    ScanReason,
+    audit_scan,
+    why_not_counted,
+)
 
 OPERATED = date(2026, 2, 3)
 WINDOW = (0, 90)
@@ -75,3 +81,27 @@ def test_a_later_or_a_symptom_scan_never_replaces_the_audit_scan(scans, days):
         scan(102, 90 + 1 + days),
     ):
         assert chosen(*scans, late) == before
+
+
+@pytest.mark.parametrize(
+    ("changed", "why"),
+    [
+        ({}, ""),
+        ({"kind": ScanKind.LATER_CT}, "its kind is later CT"),
+        ({"reason": ScanReason.SYMPTOMS}, "it was made for symptoms"),
+        ({"is_adequate": False}, "it was said to be unreadable"),
+        ({"scanned_on": date(2026, 5, 1)}, "day 120 is outside the unit's 0 to 90"),
+        ({"scanned_on": date(2025, 12, 31)}, "day -1 is outside the unit's 0 to 90"),
+    ],
+)
+def test_a_scan_that_does_not_count_says_why_and_agrees_with_the_choice(changed, why):
+    facts = {
+        "scan_id": 1,
+        "scanned_on": date(2026, 1, 5),
+        "kind": ScanKind.POST_OPERATIVE_CT,
+        "reason": ScanReason.ROUTINE,
+    }
+    scan = ScanFacts(**facts | changed)
+    operated_on = date(2026, 1, 1)
+    assert why_not_counted(scan, operated_on, (0, 90)) == why
+    assert (audit_scan([scan], operated_on, (0, 90)) is None) == bool(why)

@@ -189,7 +189,7 @@ def test_the_cases_are_listed_latest_first_and_narrowed_to_those_with_notes(unit
     tab_to(page, noted[0])
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", name=f"Case {noted[0]}")).to_be_visible()
-    notes = page.locator("h2:has-text('Worth a second look') ~ ul li").all_inner_texts()
+    notes = page.locator("h2:has-text('Notes by rules of the trade') ~ ul li").all_inner_texts()
     assert notes
     levels = {
         screw.level for case in cases() if case.reference == noted[0] for screw in case.screws

@@ -34,7 +34,7 @@ def test_the_worklist_shows_every_owed_reading_with_its_link(
     sides = {"L": "left", "R": "right"}
     assert len(owed) == 8
     assert table_rows(page)[1:] == [
-        [f"{screw.level} {sides[screw.side]}", "first", "3", "yes"] for screw in owed
+        [f"{screw.level} {sides[screw.side]}", "3", "yes"] for screw in owed
     ]
     links = [int(number) for number in re.findall(r'href="/reading/(\d+)"', page)]
     assert links[1:] == [screw.assignment_id for screw in owed]
