@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import hmac
 import secrets
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
@@ -64,7 +65,7 @@ def invite(
     token = secrets.token_urlsafe(_TOKEN_BYTES)
     with ledger.writing(viewer, now) as work:
         invitation: dict[str, Any] = {
-            "invitation_digest": _digest(token),
+            "invitation_digest": _digest(ledger, token),
             "invitation_expires_at": now + timedelta(days=INVITATION_DAYS),
         }
         person_id = None
@@ -120,7 +121,7 @@ def invite_again(ledger: Ledger, viewer: Viewer, name: str, *, now: datetime) ->
             Account,
             "invite again",
             there.account_id,
-            invitation_digest=_digest(token),
+            invitation_digest=_digest(ledger, token),
             invitation_expires_at=now + timedelta(days=INVITATION_DAYS),
         )
     return token
@@ -129,14 +130,14 @@ def invite_again(ledger: Ledger, viewer: Viewer, name: str, *, now: datetime) ->
 def invited_name(ledger: Ledger, token: str, now: datetime) -> str | None:
     """Return the account that an invitation is for, or None where it is used up or too old."""
     with ledger.reading() as session:
-        viewer = people.invited(session, _digest(token), now)
+        viewer = people.invited(session, _digest(ledger, token), now)
     return None if viewer is None else viewer.name
 
 
 def accept_invitation(ledger: Ledger, token: str, password: str, now: datetime) -> None:
     """Set the password of an invited account; the invitation is then used up."""
     with ledger.reading() as session:
-        viewer = people.invited(session, _digest(token), now)
+        viewer = people.invited(session, _digest(ledger, token), now)
     if viewer is None:
         raise NotAllowedError("this invitation is used up or too old; ask the steward for another")
     fault = check_password(password, viewer.name, ledger.settings.unit_name)
@@ -144,7 +145,7 @@ def accept_invitation(ledger: Ledger, token: str, password: str, now: datetime) 
         raise BadInputError(Fault(fault, "password"))
     hashed = _HASHER.hash(prepared(password))
     with ledger.writing(viewer, now) as work:
-        if people.invited(work.session, _digest(token), now) is None:
+        if people.invited(work.session, _digest(ledger, token), now) is None:
             raise NotAllowedError("this invitation has been used just now")
         work.update(
             Account,
@@ -173,12 +174,13 @@ def sign_in(ledger: Ledger, name: str, password: str, now: datetime) -> str:
     is_right = _matches(stored or _NOBODY, password)
     if found is None or stored is None or not is_right:
         raise NotAllowedError("name or password is not right")
-    token = secrets.token_urlsafe(_TOKEN_BYTES)
+    # Bound to its account: a session's row that is turned to another account is void.
+    token = f"{found.viewer.account_id}.{secrets.token_urlsafe(_TOKEN_BYTES)}"
     with ledger.untracked() as session:
         people.forget_failure(session, attempt)
         people.start_session(
             session,
-            _digest(token),
+            _digest(ledger, token),
             found.viewer.account_id,
             now,
             now + timedelta(hours=ledger.settings.session_hours),
@@ -190,18 +192,20 @@ def viewer_of(ledger: Ledger, token: str, now: datetime) -> Viewer | None:
     """Return who is signed in with a session's token, or None."""
     idle = now - timedelta(minutes=ledger.settings.session_idle_minutes)
     with ledger.reading() as session:
-        found = people.signed_in(session, _digest(token), now, idle)
+        found = people.signed_in(session, _digest(ledger, token), now, idle)
+    if found is not None and not token.startswith(f"{found.viewer.account_id}."):
+        return None
     if found is None or now - found.seen_at >= SEEN_EVERY:
         # Seldom, because a page would otherwise wait for whoever is loading a table.
         with ledger.untracked() as session:
-            people.note_seen(session, _digest(token), now, is_over=found is None)
+            people.note_seen(session, _digest(ledger, token), now, is_over=found is None)
     return None if found is None else found.viewer
 
 
 def sign_out(ledger: Ledger, token: str) -> None:
     """End a session."""
     with ledger.untracked() as session:
-        people.end_session(session, _digest(token))
+        people.end_session(session, _digest(ledger, token))
 
 
 def acting(ledger: Ledger, name: str | None) -> Viewer:
@@ -216,8 +220,10 @@ def acting(ledger: Ledger, name: str | None) -> Viewer:
     return viewer
 
 
-def _digest(token: str) -> str:
-    return hashlib.sha256(token.encode()).hexdigest()
+def _digest(ledger: Ledger, token: str) -> str:
+    # Keyed, so that who can write to the database alone cannot make a token that works.
+    said = f"token|{token}".encode("utf-8", "surrogatepass")
+    return hmac.new(ledger.keys.cookies, said, hashlib.sha256).hexdigest()
 
 
 def _matches(stored: str, password: str) -> bool:

@@ -33,3 +33,5 @@ def start_logging() -> None:
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(logging.WARNING)
+    # What is wrong with a file is told in words of our own.
+    logging.getLogger("pydicom").setLevel(logging.CRITICAL)

@@ -33,6 +33,8 @@ LARGEST_COBB_DEG = Decimal(180)
 LARGEST_BODY_MASS_INDEX = Decimal(150)
 
 _GROUP_SEPARATOR = "\x1d"  # GS1 General Specifications 7.8.3: ends a field inside a scanned code
+# Unicode Standard Annex 9: marks that turn the direction of the text that follows.
+_TURNS = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 _TRUTHS = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 _SIDES = {"left": Side.LEFT, "right": Side.RIGHT}
 
@@ -45,7 +47,10 @@ class NamedTechnique(NamedTuple):
 
 
 def _plain(text: str, at_most: int, allowed: str = "") -> str:
-    if any(unicodedata.category(mark) in {"Cc", "Cs"} and mark not in allowed for mark in text):
+    if any(
+        (unicodedata.category(mark) in {"Cc", "Cs"} and mark not in allowed) or mark in _TURNS
+        for mark in text
+    ):
         raise ValueError("take out the control characters")
     if len(text) > at_most:
         raise ValueError(f"use at most {at_most} characters")

@@ -36,6 +36,7 @@ class Keys:
     def create(cls, folder: Path) -> Keys:
         """Make the folder and its keys; keys that are there stay."""
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        folder.chmod(0o700)
         keys = cls(folder)
         for name in ("trail", "references", "cookies"):
             keys._create_one(name)

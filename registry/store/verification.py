@@ -82,7 +82,7 @@ class Wrong:
 def verify(session: Session, *, key: bytes, images: ImageStore, rule: AgreementRule) -> list[Wrong]:
     """Return everything that is wrong with a ledger, the trail first; empty where all is well."""
     last_rows: dict[str, str] = {}
-    wrong = list(_check_triggers(session))
+    wrong = [*_check_triggers(session), *_check_schema(session)]
     with _every_byte(session):
         wrong += _check_events(session, key, last_rows)
         wrong += _check_rows(session, key, last_rows)
@@ -113,6 +113,26 @@ def _check_triggers(session: Session) -> Iterator[Wrong]:
             yield Wrong("trail", f"the trigger {name} that keeps it append-only is gone")
         elif there[name] != written:
             yield Wrong("trail", f"the trigger {name} that keeps it append-only is another")
+    for name in sorted(there.keys() - _TRIGGERS[dialect].keys()):
+        yield Wrong("schema", f"the trigger {name!r} is none of the ledger's")
+
+
+_VIEWS = {
+    "sqlite": "SELECT name FROM sqlite_master WHERE type = 'view'",
+    "postgresql": "SELECT relname FROM pg_class WHERE relkind IN ('v', 'm') "
+    "AND relnamespace = current_schema()::regnamespace",
+}
+
+
+def _check_schema(session: Session) -> Iterator[Wrong]:
+    """Yield what rates would be read through that is not the tables and what they hold."""
+    dialect = session.get_bind().dialect.name
+    for (name,) in session.execute(text(_VIEWS[dialect])):
+        yield Wrong("schema", f"the view {name!r} is none of the ledger's")
+    if dialect == "sqlite":
+        for (found,) in session.execute(text("PRAGMA integrity_check(20)")):
+            if found != "ok":
+                yield Wrong("database file", str(found))
 
 
 def _check_events(session: Session, key: bytes, last_rows: dict[str, str]) -> Iterator[Wrong]:

@@ -12,6 +12,7 @@ from flask_wtf.csrf import CSRFProtect
 from registry.web import errors, guard, headers, logs
 from registry.web.caution import CAUTION
 from registry.web.context import Surroundings, surround, surroundings, viewer_or_none
+from registry.web.input import take_input
 from registry.web.navigation import places
 from registry.web.pages.account.views import account
 from registry.web.pages.accounts.views import accounts
@@ -69,6 +70,7 @@ def create_app(
         WTF_CSRF_SSL_STRICT=False,
     )
     app.jinja_options = {"trim_blocks": True, "lstrip_blocks": True}
+    take_input(app)
     _in_order(app)
     errors.register_errors(app)
     for blueprint in _BLUEPRINTS:

@@ -57,6 +57,7 @@ def start_logging() -> None:
     handler.setFormatter(JsonLines())
     logging.basicConfig(handlers=[handler], level=logging.WARNING, force=True)
     logging.getLogger("registry").setLevel(logging.INFO)
+    logging.getLogger("pydicom").setLevel(logging.CRITICAL)
 
 
 def log(event: str, *, level: int = logging.INFO, failed: bool = False, **fields: object) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import threading
 from datetime import timedelta
 
@@ -330,6 +331,26 @@ def test_a_lost_password_is_replaced_through_a_new_link_and_goes_on_until_then(l
 def test_no_link_leads_to_an_account_that_is_not_there_or_is_the_shells(ledger, name):
     with pytest.raises(NotFoundError):
         invite_again(ledger, acting(ledger, None), name, now=NOW)
+
+
+def test_a_session_made_or_turned_in_the_database_alone_signs_nobody_in(ledger):
+    operator = acting(ledger, None)
+    accept_invitation(ledger, invited(ledger), PASSWORD, NOW)
+    token = sign_in(ledger, "rita", PASSWORD, NOW)
+    with ledger.untracked() as session:
+        session.add(
+            SignedIn(
+                token_digest=hashlib.sha256(b"made").hexdigest(),
+                account_id=operator.account_id,
+                started_at=NOW,
+                seen_at=NOW,
+                expires_at=NOW + timedelta(hours=1),
+            )
+        )
+        row = session.execute(select(SignedIn)).scalars().first()
+        row.account_id = operator.account_id
+    assert viewer_of(ledger, "made", NOW) is None
+    assert viewer_of(ledger, token, NOW) is None
 
 
 def test_the_program_itself_hashes_as_hard_as_the_library_does(monkeypatch):
