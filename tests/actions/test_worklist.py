@@ -113,3 +113,14 @@ def test_the_steward_reads_nothing(filled):
     with pytest.raises(NotAllowedError):
         worklist(filled, steward, NOW)
     assert worklist(filled, acting(filled, None), NOW) == []
+
+
+def test_a_reading_made_out_to_one_reader_is_offered_to_no_other(filled):
+    rita = acting(filled, "rita")
+    other = an_account(filled, "olga", Role.REGISTRAR, person="Lena Lead")
+    before = {item.assignment_id for item in worklist(filled, other, NOW)}
+    taken = min(before)
+    with filled.writing(rita, NOW) as work:
+        work.update(Assignment, "make out", taken, reader_id=rita.person_id)
+    assert {item.assignment_id for item in worklist(filled, other, NOW)} == before - {taken}
+    assert taken in {item.assignment_id for item in worklist(filled, rita, NOW)}
