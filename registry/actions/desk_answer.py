@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from registry.actions.desk_measure import Measured, measure_marks
 from registry.actions.desk_pictures import SAME_SECTION_MM, SECTION_STEP_MM
 from registry.actions.desk_screw import closes_a_ring
+from registry.actions.desk_side import side_faults
 from registry.domain.directions import PEDICLE_WALLS, Direction
 from registry.domain.problems import BadInputError, Fault
 from registry.domain.readings import Method
@@ -67,6 +68,9 @@ class Submission:
     note : in the reader's words
     seconds_spent : at this screw
     window_hu : darkest and brightest value of the pictures when it was saved
+    side_confirmed : the reader ticked that the screw is the asked one though it looks like the
+        other side's
+    axis_confirmed : and though another screw was read at the same place
     """
 
     way: Method | None
@@ -78,6 +82,8 @@ class Submission:
     note: str = ""
     seconds_spent: int | None = None
     window_hu: tuple[int, int] | None = None
+    side_confirmed: bool = False
+    axis_confirmed: bool = False
 
 
 @dataclass(frozen=True)
@@ -115,10 +121,25 @@ def _general_faults(submission: Submission) -> list[Fault]:
         faults.append(Fault("not said", "confidence", "choose high, moderate or low"))
     if len(submission.note) > LONGEST_NOTE:
         faults.append(Fault(f"longer than {LONGEST_NOTE} characters", "note", "shorten it"))
+    is_without = submission.way in {Method.BY_EYE, Method.TYPED} or (
+        submission.way is None and submission.not_assessable is not None
+    )
+    if is_without and _has_marks(submission.marks):
+        faults.append(
+            Fault(
+                "marks stand on this screw",
+                "marks",
+                "remove them, or read by the contour or the calliper",
+            )
+        )
     spent = submission.seconds_spent
     if spent is not None and not 0 <= spent <= LONGEST_SECONDS:
         faults.append(Fault(f"{spent} seconds at one screw", "time spent", "reload the page"))
     return faults
+
+
+def _has_marks(marks: Marks | None) -> bool:
+    return marks is not None and bool(marks.bones or marks.callipers or marks.front)
 
 
 def _by_way(screw: OpenedScrew, submission: Submission, settings: Settings) -> Answer:
@@ -134,9 +155,22 @@ def _by_way(screw: OpenedScrew, submission: Submission, settings: Settings) -> A
         return _typed(submission.typed, settings)
     if submission.marks is None:
         raise BadInputError(Fault("not set", "screw axis", "find the screw first"))
-    if submission.way is Method.BY_EYE:
-        return _by_eye(screw, submission.marks, submission.shown)
-    return _measured(measure_marks(screw, submission.marks, submission.way, settings))
+    faults = side_faults(screw, submission.marks.placing, is_confirmed=submission.side_confirmed)
+    try:
+        answer = _on_pictures(screw, submission.way, submission.marks, submission.shown, settings)
+    except BadInputError as problem:
+        raise BadInputError(*faults, *problem.faults) from None
+    if faults:
+        raise BadInputError(*faults)
+    return answer
+
+
+def _on_pictures(
+    screw: OpenedScrew, way: Method, marks: Marks, shown: Shown, settings: Settings
+) -> Answer:
+    if way is Method.BY_EYE:
+        return _by_eye(screw, marks, shown)
+    return _measured(measure_marks(screw, marks, way, settings))
 
 
 def _by_eye(screw: OpenedScrew, marks: Marks, shown: Shown) -> Answer:
@@ -207,8 +241,9 @@ def _is_near(extent_mm: Decimal, sd_mm: Decimal, settings: Settings) -> bool:
 
 
 def _measured(measured: Measured) -> Answer:
-    if measured.faults:
-        raise BadInputError(*measured.faults)
+    faults = (*measured.faults, *measured.unfinished)
+    if faults:
+        raise BadInputError(*faults)
     if not measured.extents:
         raise BadInputError(
             Fault("nothing is measured", "marks", "mark the cortex, or choose another way")

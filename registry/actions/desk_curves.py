@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from registry.actions.desk_marks import Bone
 from registry.domain.problems import BadInputError, Fault
-from registry.measure.cortex import between, fit_curve
+from registry.measure.cortex import LEAST_MARKS, between, fit_curve
 from registry.measure.walls import fit_wall
 
 if TYPE_CHECKING:
@@ -38,10 +38,11 @@ _OUTWARDS: dict[Bone, Outwards] = {
 
 @dataclass(frozen=True)
 class Fitted:
-    """Closed outlines by depth, and what is wrong with the sections that gave none."""
+    """Closed outlines by depth; of the others what is wrong, or what has to be marked yet."""
 
     curves: Mapping[float, ClosedCurve] = field(default_factory=dict)
     faults: tuple[Fault, ...] = ()
+    unfinished: tuple[Fault, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -66,13 +67,19 @@ def fit_outlines(marks_by_depth: MarksByDepth) -> Fitted:
     """Return an outline a section; one that cannot be fitted does not keep the others from it."""
     curves: dict[float, ClosedCurve] = {}
     faults: list[Fault] = []
+    unfinished: list[Fault] = []
     for depth, marks in sorted(marks_by_depth.items()):
+        where = f"section at {depth:.1f} mm"
+        left = LEAST_MARKS - len(set(marks))
+        if left > 0:
+            more = "1 more mark makes" if left == 1 else f"{left} more marks make"
+            unfinished.append(Fault(f"{more} an outline", where))
+            continue
         try:
             curves[depth] = fit_curve(marks)
         except BadInputError as problem:
-            where = f"section at {depth:.1f} mm"
             faults.extend(Fault(fault.what, where, fault.mend) for fault in problem.faults)
-    return Fitted(curves, tuple(faults))
+    return Fitted(curves, tuple(faults), tuple(unfinished))
 
 
 def drawn_curves(fitted: Fitted, bones: Mapping[Bone, MarksByDepth]) -> tuple[FittedCurve, ...]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from registry.actions.desk_callipers import ordered_ends
 from registry.actions.desk_curves import Fitted, FittedCurve, drawn_curves, fit_outlines
 from registry.actions.desk_marks import Bone, Marks
 from registry.actions.desk_screw import OpenedScrew, closes_a_ring, open_screw
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 
 _FULL_TURN = Decimal(360)
 _LAST_STEP = 4
+LEAST_OUTLINES = 3
+"""The narrowest section, one before and one behind it."""
 
 
 @dataclass(frozen=True)
@@ -74,7 +77,9 @@ class Measured:
     isthmus_mm : depth of the least bone section, None without outlines
     sections_marked : how many sections hold marks that count
     curves : to be drawn
-    faults : what keeps this from being saved, in words
+    faults : what is wrong with the marks and keeps this from being saved
+    unfinished : what has to be marked yet before it can be saved
+    notes : what to look at again; nothing is kept from being saved by them
     """
 
     extents: Mapping[Direction, MeasuredExtent] = field(default_factory=dict)
@@ -88,6 +93,8 @@ class Measured:
     sections_marked: int = 0
     curves: tuple[FittedCurve, ...] = ()
     faults: tuple[Fault, ...] = ()
+    unfinished: tuple[Fault, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def stored(self) -> dict[Direction, Decimal | None]:
         """Return every direction's stored extent, None where it was not measured."""
@@ -138,8 +145,11 @@ class _Work:
     settings: Settings
     extents: dict[Direction, MeasuredExtent] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
+    unfinished: list[Fault] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
     fitted: Fitted = field(default_factory=Fitted)
     isthmus_mm: float | None = None
+    is_short: bool = False
 
     @property
     def is_diameter_known(self) -> bool:
@@ -210,10 +220,34 @@ def _ring(work: _Work) -> None:
         return
     work.fitted = fit_outlines(outlines)
     work.faults.extend(work.fitted.faults)
+    work.unfinished.extend(work.fitted.unfinished)
+    _tell_how_far(work)
     if work.fitted.curves:
         found = pedicle_extents(work.radius_mm, work.fitted.curves, length_mm=work.length_mm)
         work.isthmus_mm = found.isthmus_mm
         _keep_all(work, found)
+        _tell_narrowest(work)
+
+
+def _tell_how_far(work: _Work) -> None:
+    count = len(work.fitted.curves)
+    if count < LEAST_OUTLINES:
+        work.is_short = True
+        mend = "mark at least three sections: the narrowest, one before and one behind"
+        what = f"{count} {'section' if count == 1 else 'sections'} marked"
+        work.unfinished.append(Fault(what, "contour", mend))
+
+
+def _tell_narrowest(work: _Work) -> None:
+    depths = sorted(work.fitted.curves)
+    if len(depths) < LEAST_OUTLINES or work.isthmus_mm is None:
+        return
+    for depth, place, where in ((depths[0], "first", "before"), (depths[-1], "last", "behind")):
+        if math.isclose(work.isthmus_mm, depth, abs_tol=1e-6):
+            work.notes.append(
+                f"the narrowest of the marked sections is the {place}: "
+                f"the pedicle may be narrower {where} it"
+            )
 
 
 def _s1(work: _Work) -> None:
@@ -235,12 +269,13 @@ def _by_calliper(work: _Work, *, is_only_way: bool) -> None:
 
     def add(number: int) -> None:
         drawn = work.marks.callipers[number]
-        line = calliper_line(drawn.cortex_mm, drawn.edge_mm)
+        cortex, edge = ordered_ends(drawn, work.radius_mm)
+        line = calliper_line(cortex, edge)
         kept = work.extents.get(line.wall)
         if line.wall in measured or (kept is not None and kept.extent_mm >= line.length_mm):
             return
         sd = calliper_uncertainty(line.bearing_deg, frame, affine).sd_mm
-        place = _Place(drawn.depth_mm, line.bearing_deg, (drawn.cortex_mm, drawn.edge_mm))
+        place = _Place(drawn.depth_mm, line.bearing_deg, (cortex, edge))
         work.put(line.wall, line.length_mm, sd, place)
 
     for number in range(len(work.marks.callipers)):
@@ -268,7 +303,7 @@ def _body(work: _Work) -> None:
         work.trying(
             lambda: work.keep(
                 Direction.ANTERIOR,
-                anterior_extent(placing.axis, across, front.points_mm, work.radius_mm),
+                anterior_extent(placing.axis, across, front.points_mm),
             )
         )
     side_marks = work.marks.of(Bone.BODY_LATERAL)
@@ -301,7 +336,7 @@ def _told(work: _Work) -> Measured:
     angle = convergence_deg(work.marks.placing.axis, work.marks.placing.midplane)
     depths = {depth for by_depth in work.marks.bones.values() for depth in by_depth}
     depths |= {line.depth_mm for line in work.marks.callipers}
-    found = grade(stored, at.code, settings.scale)
+    found = None if work.is_short else grade(stored, at.code, settings.scale)
     return Measured(
         extents=work.extents,
         bearing_deg=top.bearing_deg if top is not None and top.stored_mm > 0 else None,
@@ -314,6 +349,8 @@ def _told(work: _Work) -> Measured:
         sections_marked=len(depths),
         curves=drawn_curves(work.fitted, work.marks.bones),
         faults=tuple(work.faults),
+        unfinished=tuple(work.unfinished),
+        notes=tuple(work.notes),
     )
 
 

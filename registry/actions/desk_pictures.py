@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 
-from registry.actions.desk_screw import open_screw
+from registry.actions.desk_screw import Placing, open_screw
+from registry.actions.desk_side import side_doubt
 from registry.domain.problems import BadInputError, Fault
 from registry.measure.metal import shank_near
 from registry.measure.overview import metal_projection, overview, scan_middle_mm, volume_span_mm
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from registry.actions.desk_screw import Placing
     from registry.domain.access import Viewer
     from registry.measure.axes import Point
     from registry.measure.overview import PlaneName
@@ -73,22 +73,31 @@ class SuggestedAxis:
     entry_mm, tip_mm : LPS
     length_mm : from one to the other
     shank_diameter_mm : of the metal as the picture shows it, blurred and bloomed
+    side_doubt : why it looks like the other side's screw, or None
     """
 
     entry_mm: Point
     tip_mm: Point
     length_mm: float
     shank_diameter_mm: float
+    side_doubt: str | None
 
 
 def suggest_axis(
     ledger: Ledger, viewer: Viewer, assignment_id: int, point_mm: Point, now: datetime
 ) -> SuggestedAxis:
     """Return the ends of the screw whose shank passes near a point; BadInputError where none."""
-    image = open_screw(ledger, viewer, assignment_id, now).image
-    shank = shank_near(image.voxels, image.affine, point_mm)
+    screw = open_screw(ledger, viewer, assignment_id, now)
+    shank = shank_near(screw.image.voxels, screw.image.affine, point_mm)
     axis = shank.axis
-    return SuggestedAxis(axis.entry_mm, axis.tip_mm, axis.length_mm, 2.0 * shank.radius_mm)
+    doubt = side_doubt(screw, Placing(axis))
+    return SuggestedAxis(
+        axis.entry_mm,
+        axis.tip_mm,
+        axis.length_mm,
+        2.0 * shank.radius_mm,
+        None if doubt is None else doubt.words,
+    )
 
 
 def plane_picture(
@@ -154,7 +163,9 @@ def section_pictures(
 ) -> Pictures:
     """Return the sections from entry to tip, medial at the right and cranial on top.
 
-    The layout adds `depths_mm`, one a plane; the axis passes through the middle of each.
+    The layout adds `depths_mm`, one a plane; the axis passes through the middle of each; and
+    `side_doubt`, None or why the screw looks like the other side's (`words`) and whether the
+    reader may put that aside (`may_be_confirmed`).
     """
     screw = open_screw(ledger, viewer, assignment_id, now)
     depths = section_depths(placing.axis.length_mm)
@@ -165,7 +176,9 @@ def section_pictures(
         SECTION_HALF_WIDTH_MM,
         SECTION_SPACING_MM,
     )
-    return Pictures.of(values, SECTION_SPACING_MM, depths_mm=list(depths))
+    doubt = side_doubt(screw, placing)
+    told = doubt and {"words": doubt.words, "may_be_confirmed": not doubt.is_certain}
+    return Pictures.of(values, SECTION_SPACING_MM, depths_mm=list(depths), side_doubt=told)
 
 
 def along_picture(

@@ -61,6 +61,7 @@ class OpenedScrew:
     side: Side
     diameter_mm: float | None
     image: Image
+    number: int = 1
 
 
 @dataclass(frozen=True)
@@ -120,7 +121,7 @@ def open_screw(ledger: Ledger, viewer: Viewer, assignment_id: int, now: datetime
     screw = blind_screw(ledger, viewer, assignment_id, now)
     diameter = None if screw.diameter_mm is None else float(screw.diameter_mm)
     image = ledger.images.open(screw.image_digest)
-    return OpenedScrew(level(screw.level), Side(screw.side), diameter, image)
+    return OpenedScrew(level(screw.level), Side(screw.side), diameter, image, screw.number)
 
 
 def closes_a_ring(at: Level) -> bool:

@@ -10,10 +10,12 @@ from zoneinfo import ZoneInfo
 from registry.actions.assign import assign_second_reading
 from registry.actions.desk_answer import answer_of
 from registry.actions.desk_screw import open_screw
+from registry.actions.desk_side import SAME_AXIS, is_axis_of_another
+from registry.actions.desk_told import saved_words
 from registry.actions.settle import settle
 from registry.actions.worklist import worklist
 from registry.domain.access import Deed, Reach, require
-from registry.domain.problems import ConflictError, Fault, NotFoundError
+from registry.domain.problems import BadInputError, ConflictError, Fault, NotFoundError
 from registry.domain.readings import Confidence, Method, ReadingRole
 from registry.domain.scales import grade
 from registry.store.models.readings import Reading
@@ -38,11 +40,13 @@ class Recorded:
     ----------
     reading_id : int
     grade : on the unit's scale, or None
+    words : screw and finding, for the line that its reader sees next
     following : the screw to read next, None where nothing more is owed
     """
 
     reading_id: int
     grade: str | None
+    words: str
     following: BlindScrew | None
 
 
@@ -67,6 +71,7 @@ def record_reading(
         facts = saving_facts(work.session, viewer, assignment_id)
         if facts is None:
             raise _not_owed()
+        _refuse_axis_of_another(submission, facts)
         reading_id = _insert(
             work, facts, _by(ledger, viewer, assignment_id, now), submission, answer
         )
@@ -84,7 +89,17 @@ def record_reading(
         settle(work, ledger.settings, [facts.screw_id])
     following = _following(worklist(ledger, viewer, now), screw.image.digest)
     found = grade(answer.extents, screw.level.code, ledger.settings.scale)
-    return Recorded(reading_id, found, following)
+    words = saved_words(screw, submission, answer, found)
+    return Recorded(reading_id, found, words, following)
+
+
+def _refuse_axis_of_another(submission: Submission, facts: SavingFacts) -> None:
+    """Refuse a screw that was read under another name, and tell nothing of that reading."""
+    marks = submission.marks
+    if marks is None or submission.way in {None, Method.TYPED} or submission.axis_confirmed:
+        return
+    if is_axis_of_another(marks.placing, facts.marks_of_others):
+        raise BadInputError(SAME_AXIS)
 
 
 def _not_owed() -> ConflictError:

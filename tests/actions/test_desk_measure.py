@@ -98,8 +98,44 @@ def test_a_section_that_makes_no_outline_is_told_and_the_others_count():
     bones = dict(ring_marks(-4.0).bones[Bone.OUTLINE])
     bones[14.0] = bones[10.0][:3]
     found = measured(Marks(placed(), {Bone.OUTLINE: bones}))
-    assert [fault.where for fault in found.faults] == ["section at 14.0 mm"]
+    assert found.faults == ()
+    assert [fault.line() for fault in found.unfinished] == [
+        "section at 14.0 mm: 2 more marks make an outline"
+    ]
     assert found.extents[Direction.MEDIAL].stored_mm == Decimal("2.3")
+
+
+@pytest.mark.parametrize(
+    ("depths", "is_enough"), [((10.0,), False), ((8.0, 10.0), False), ((8.0, 10.0, 12.0), True)]
+)
+def test_a_contour_has_no_grade_before_three_sections_are_marked(
+    depths: tuple[float, ...], *, is_enough: bool
+):
+    rings = ring_marks(-4.0).bones[Bone.OUTLINE]
+    found = measured(Marks(placed(), {Bone.OUTLINE: {depth: rings[depth] for depth in depths}}))
+    assert (found.grade == "C") == is_enough
+    assert (found.unfinished == ()) == is_enough
+    assert (found.grade is None) != is_enough
+    assert found.faults == ()
+
+
+@pytest.mark.parametrize(
+    ("radii", "note"),
+    [
+        ((5.2, 5.0, 5.2), None),
+        ((5.0, 5.2, 5.4), "first: the pedicle may be narrower before it"),
+        ((5.4, 5.2, 5.0), "last: the pedicle may be narrower behind it"),
+    ],
+)
+def test_a_narrowest_section_at_either_end_of_the_marked_ones_is_told(
+    radii: tuple[float, ...], note: str | None
+):
+    rings = {8.0 + 2 * at: ring(-4.0, radius=radius) for at, radius in enumerate(radii)}
+    found = measured(Marks(placed(), {Bone.OUTLINE: rings}))
+    told = [] if note is None else [f"the narrowest of the marked sections is the {note}"]
+    assert list(found.notes) == told
+    assert found.unfinished == ()
+    assert found.grade is not None
 
 
 def test_curves_are_drawn_where_marked_and_dashed_in_between():
@@ -154,6 +190,46 @@ def test_a_calliper_measures_its_own_wall_and_leaves_the_others_open():
         placed(), callipers=lines, contained=frozenset({Direction.LATERAL, Direction.CRANIAL})
     )
     assert measured(ticked, Method.CALLIPER).grade == "C"
+
+
+@pytest.mark.parametrize(
+    ("cortex", "edge"),
+    [
+        ((1.0, 0.0), (3.25, 0.0)),
+        ((2.5, 0.0), (3.6, 0.0)),
+        ((2.9, 0.0), (3.9, 0.0)),
+        ((-0.5, 0.0), (3.0, 0.0)),
+    ],
+)
+def test_a_line_measures_the_same_from_whichever_end_it_is_drawn(
+    cortex: tuple[float, float], edge: tuple[float, float]
+):
+    for ends in ((cortex, edge), (edge, cortex)):
+        found = measured(Marks(placed(), callipers=(Calliper(9.0, *ends),)), Method.CALLIPER)
+        assert found.faults == ()
+        assert list(found.extents) == [Direction.MEDIAL]
+        extent = found.extents[Direction.MEDIAL]
+        assert extent.extent_mm == pytest.approx(math.dist(cortex, edge))
+        assert extent.line_mm == (cortex, edge)
+
+
+def test_a_line_from_edge_to_edge_stands_as_it_is_drawn():
+    # The cortex lies at the screw's near edge: only the drawing tells which way it stands out.
+    for ends, wall in (
+        (((-3.0, 0.0), (3.5, 0.0)), Direction.MEDIAL),
+        (((3.5, 0.0), (-3.0, 0.0)), Direction.LATERAL),
+    ):
+        found = measured(Marks(placed(), callipers=(Calliper(9.0, *ends),)), Method.CALLIPER)
+        assert list(found.extents) == [wall]
+
+
+@pytest.mark.parametrize(
+    "ends", [((0.5, 0.0), (1.7, 0.0)), ((6.0, 0.0), (4.8, 0.0)), ((1.0, 0.0), (5.0, 0.0))]
+)
+def test_a_line_with_no_end_near_the_circle_is_refused(ends: tuple[tuple[float, float], ...]):
+    found = measured(Marks(placed(), callipers=(Calliper(9.0, *ends),)), Method.CALLIPER)
+    assert [fault.what for fault in found.faults] == ["the line does not end at the screw's edge"]
+    assert found.extents == {}
 
 
 def test_a_wall_cannot_be_both_crossed_and_contained():

@@ -14,14 +14,16 @@ from sqlalchemy import select
 
 from registry.actions.check_ledger import check_ledger
 from registry.actions.desk_answer import Shown, Submission, TypedExtents, unseen
-from registry.actions.desk_marks import Bone, Marks
+from registry.actions.desk_marks import Bone, Calliper, FrontMarks, Marks
 from registry.actions.desk_pictures import section_depths
+from registry.actions.desk_screw import Placing
 from registry.actions.record_reading import record_reading
 from registry.domain.access import Role
 from registry.domain.consensus import ConsensusState
-from registry.domain.directions import PEDICLE_WALLS, Direction
+from registry.domain.directions import PEDICLE_WALLS, Direction, Side
 from registry.domain.problems import BadInputError, ConflictError
 from registry.domain.readings import Confidence, Method, NotAssessableReason, ReadingRole
+from registry.measure.axes import ScrewAxis
 from registry.store.home import open_ledger
 from registry.store.models.readings import Assignment, ConsensusRow, Reading
 from registry.store.models.trail import EventRow
@@ -59,6 +61,18 @@ IS_SECOND = select(Assignment).where(Assignment.role == ReadingRole.SECOND)
 EVERY_SECTION = Shown(section_depths(LENGTH_MM), frozenset({"medial"}))
 CONTOUR = Submission(Method.CONTOUR, ring_marks(-4.0), confidence=Confidence.HIGH)
 BY_EYE = Submission(Method.BY_EYE, Marks(placed()), shown=EVERY_SECTION, confidence=Confidence.HIGH)
+RIGHT = Marks(placed(Side.RIGHT))
+TWO_RINGS = Marks(
+    placed(), {Bone.OUTLINE: dict(list(ring_marks(-4.0).bones[Bone.OUTLINE].items())[:2])}
+)
+A_LINE = Calliper(9.0, (1.0, 0.0), (3.25, 0.0))
+MIDPLANE = ((0.0, -40.0, 0.0), (0.0, 20.0, 0.0))
+
+
+def moved(entry_mm: float, tip_mm: float, side: Side = Side.LEFT) -> Marks:
+    """Return the drawn screw of a side with its ends moved up."""
+    (x, y, z), (tip_x, tip_y, tip_z) = placed(side).axis.entry_mm, placed(side).axis.tip_mm
+    return Marks(Placing(ScrewAxis((x, y, z + entry_mm), (tip_x, tip_y, tip_z + tip_mm))))
 
 
 @pytest.fixture(scope="module")
@@ -161,7 +175,7 @@ def test_contained_by_eye_is_nought_in_every_wall_that_the_level_needs(
     ledger: Ledger, reader: Viewer
 ):
     record_reading(ledger, reader, L4_LEFT, BY_EYE, LATER)
-    record_reading(ledger, reader, S1_LEFT, BY_EYE, LATER)
+    record_reading(ledger, reader, S1_LEFT, replace(BY_EYE, axis_confirmed=True), LATER)
     lumbar, sacral = readings(ledger)
     assert [extents(lumbar)[wall] for wall in PEDICLE_WALLS] == [Decimal("0.0")] * 4
     assert {wall for wall, value in extents(sacral).items() if value is not None} == {
@@ -233,6 +247,7 @@ def test_not_assessable_is_an_answer_with_its_reason(ledger: Ledger, reader: Vie
         (replace(CONTOUR, not_assessable=NotAssessableReason.ARTEFACT), ["way"]),
         (replace(CONTOUR, marks=None, confidence=None), ["confidence", "screw axis"]),
         (replace(CONTOUR, marks=Marks(placed())), ["marks"]),
+        (replace(CONTOUR, marks=TWO_RINGS), ["contour: 2 sections marked; mark at least three"]),
         (Submission(Method.TYPED, confidence=Confidence.LOW), ["typed"]),
         (replace(CONTOUR, note="x" * 2001, seconds_spent=-1), ["note", "time spent"]),
         (
@@ -242,7 +257,7 @@ def test_not_assessable_is_an_answer_with_its_reason(ledger: Ledger, reader: Vie
                     placed(), {Bone.OUTLINE: {9.0: ring_marks(0).bones[Bone.OUTLINE][8.0][:4]}}
                 ),
             ),
-            ["section at 9.0 mm"],
+            ["section at 9.0 mm: 1 more mark makes", "contour: 0 sections marked"],
         ),
     ],
 )
@@ -284,6 +299,130 @@ def test_the_next_screw_is_of_the_same_scan_until_it_is_done(ledger: Ledger, rea
     following: int | None = L4_RIGHT
     while following is not None:
         order.append(following)
-        done = record_reading(ledger, reader, following, BY_EYE, LATER)
+        sent = replace(BY_EYE, axis_confirmed=True)
+        if following == L4_RIGHT:
+            sent = replace(sent, marks=RIGHT)
+        done = record_reading(ledger, reader, following, sent, LATER)
         following = done.following.assignment_id if done.following else None
     assert order == [L4_RIGHT, L4_LEFT, S1_LEFT, L3_LEFT]
+
+
+def test_a_screw_of_the_other_side_is_not_taken_in_silence(ledger: Ledger, reader: Viewer):
+    (told,) = lines_of(ledger, reader, replace(BY_EYE, marks=RIGHT))
+    assert told == (
+        "side: this looks like the patient's right side; the screw to be read is on the left; "
+        "find the other screw, or tick that this is the one"
+    )
+    sent = replace(BY_EYE, marks=RIGHT, side_confirmed=True)
+    record_reading(ledger, reader, L4_LEFT, sent, LATER)
+    assert len(readings(ledger)) == 1
+
+
+@pytest.mark.parametrize("is_confirmed", [False, True])
+def test_an_entry_beyond_the_midplane_is_refused_whatever_is_ticked(
+    ledger: Ledger, reader: Viewer, *, is_confirmed: bool
+):
+    marks = Marks(Placing(RIGHT.placing.axis, MIDPLANE))
+    sent = replace(BY_EYE, marks=marks, side_confirmed=is_confirmed)
+    (told,) = lines_of(ledger, reader, sent)
+    assert told.startswith("side: the entry lies on the patient's right of the midplane; ")
+
+
+def test_a_screw_that_was_read_under_another_level_is_refused_and_nothing_of_it_told(
+    ledger: Ledger, reader: Viewer
+):
+    record_reading(ledger, reader, L4_LEFT, CONTOUR, LATER)
+    lena = viewer(ledger, QUALITY_LEAD)
+    near = replace(BY_EYE, marks=moved(2.9, 2.9))
+    with pytest.raises(BadInputError) as told:
+        record_reading(ledger, lena, S1_LEFT, near, LATER)
+    (line,) = told.value.lines()
+    assert line == (
+        "screw axis: this screw was read already under another level or side; "
+        "look at the level again"
+    )
+    assert len(readings(ledger)) == 1
+    record_reading(ledger, lena, S1_LEFT, replace(near, axis_confirmed=True), LATER)
+    assert len(readings(ledger)) == 2
+
+
+@pytest.mark.parametrize(("entry_mm", "tip_mm"), [(3.1, 0.0), (0.0, 3.1)])
+def test_a_neighbour_with_one_end_elsewhere_is_another_screw(
+    ledger: Ledger, reader: Viewer, entry_mm: float, tip_mm: float
+):
+    record_reading(ledger, reader, L4_LEFT, CONTOUR, LATER)
+    marks = moved(entry_mm, tip_mm)
+    shown = Shown(section_depths(marks.placing.axis.length_mm), frozenset({"medial"}))
+    sent = replace(BY_EYE, marks=marks, shown=shown)
+    assert record_reading(ledger, reader, S1_LEFT, sent, LATER).grade == "A"
+
+
+def test_a_reading_that_used_no_axis_stands_in_no_other_ones_way(ledger: Ledger, reader: Viewer):
+    marks = Marks(placed())
+    typed = TypedExtents({Direction.MEDIAL: Decimal("0.0")})
+    sent = Submission(Method.TYPED, marks, typed, confidence=Confidence.HIGH)
+    record_reading(ledger, reader, L4_LEFT, sent, LATER)
+    unread = Submission(
+        None, Marks(placed(Side.RIGHT)), not_assessable=NotAssessableReason.ARTEFACT
+    )
+    record_reading(ledger, reader, L4_RIGHT, unread, LATER)
+    assert record_reading(ledger, reader, S1_LEFT, BY_EYE, LATER).grade == "A"
+
+
+@pytest.mark.parametrize(
+    "marks",
+    [
+        ring_marks(-4.0),
+        Marks(placed(), callipers=(A_LINE,)),
+        Marks(placed(), front=FrontMarks("medial", ((38.0, 0.0),))),
+    ],
+)
+def test_an_answer_that_its_own_marks_contradict_is_refused(
+    ledger: Ledger, reader: Viewer, marks: Marks
+):
+    for sent in (
+        BY_EYE,
+        Submission(
+            Method.TYPED,
+            typed=TypedExtents({Direction.MEDIAL: Decimal("0.0")}),
+            confidence=Confidence.HIGH,
+        ),
+        Submission(None, not_assessable=NotAssessableReason.ARTEFACT),
+    ):
+        assert lines_of(ledger, reader, replace(sent, marks=marks)) == [
+            "marks: marks stand on this screw; remove them, or read by the contour or the calliper"
+        ]
+
+
+@pytest.mark.parametrize(
+    ("assignment", "sent", "words"),
+    [
+        (L4_LEFT, BY_EYE, "L4 left: contained, grade A"),
+        (L4_RIGHT, replace(BY_EYE, marks=RIGHT), "L4 right: contained, grade A"),
+        (L4_LEFT, CONTOUR, "L4 left: medial 2.3 mm, grade C"),
+        (
+            L4_LEFT,
+            Submission(
+                Method.TYPED,
+                typed=TypedExtents(
+                    {
+                        Direction.MEDIAL: Decimal("1.2"),
+                        Direction.LATERAL: Decimal("0.0"),
+                        Direction.CRANIAL: Decimal("0.0"),
+                    }
+                ),
+                confidence=Confidence.LOW,
+            ),
+            "L4 left: partly read: medial 1.2 mm, caudal missing, no grade",
+        ),
+        (
+            S1_LEFT,
+            Submission(None, not_assessable=NotAssessableReason.ARTEFACT),
+            "S1 left: not assessable: artefact",
+        ),
+    ],
+)
+def test_what_was_saved_is_told_to_its_reader_in_words(
+    ledger: Ledger, reader: Viewer, assignment: int, sent: Submission, words: str
+):
+    assert record_reading(ledger, reader, assignment, sent, LATER).words == words

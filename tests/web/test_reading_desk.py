@@ -102,7 +102,8 @@ def lines(answer: TestResponse, status: int) -> list[str]:
 def test_the_page_names_level_side_and_diameter(client: FlaskClient):
     page = client.get(f"/reading/{L4_LEFT}").text
     assert "<h1>L4 left</h1>" in page
-    assert "first reading" in page
+    assert "<p>reading;" in page
+    assert "first reading" not in page
     assert "diameter 6.5 mm" in page
     assert "For audit and quality improvement" in page
     assert 'data-closes-ring="yes"' in page
@@ -163,7 +164,10 @@ def test_the_live_numbers_and_what_is_saved_are_the_same(client: FlaskClient):
     sent = {**ANSWER, "extents": {"medial": {"mm": "0.0"}}, "grade": "A", "note": "thin"}
     answer = post(client, f"/reading/{L4_LEFT}/save", sent)
     assert answer.json == {"next": f"/reading/{L4_RIGHT}?saved=yes"}
-    assert "The last reading was saved." in client.get(f"/reading/{L4_RIGHT}?saved=yes").text
+    following = client.get(f"/reading/{L4_RIGHT}?saved=yes").text
+    assert "The last reading was saved. L4 left: medial 2.3 mm, grade C. Find" in following
+    again = client.get(f"/reading/{L4_RIGHT}?saved=yes").text
+    assert "The last reading was saved. Find" in again
     assert client.get(f"/reading/{L4_LEFT}").status_code == 404
 
 
@@ -173,7 +177,8 @@ def test_the_live_numbers_and_what_is_saved_are_the_same(client: FlaskClient):
         ({"way": "guess"}, "way: none of the choices; choose contour, calliper, by eye, typed"),
         ({"confidence": None}, "confidence: not said; choose high, moderate or low"),
         ({"confidence": "sure"}, "confidence: none of the choices; choose high, moderate, low"),
-        ({"way": "typed", "typed": {"medial": "2,1"}}, "medial: '2,1'; give a number such as 2.1"),
+        ({"way": "typed", "typed": {"medial": "2;1"}}, "medial: '2;1'; give a number such as 2.1"),
+        ({"way": "typed", "typed": {"medial": "1,234"}}, "at most one decimal place"),
         ({"way": "typed", "typed": {"medial": "2.15"}}, "at most one decimal place"),
         ({"way": "typed", "typed": {"medial": "61"}}, "give at most 60.0 mm"),
         ({"way": "typed", "typed": {"medial": "1", "uncertainty": "0"}}, "give 0.1 or more"),

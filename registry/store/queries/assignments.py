@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy import exists, select
 
 from registry.domain.levels import level
-from registry.domain.readings import ReadingRole
+from registry.domain.readings import Method, ReadingRole
 from registry.domain.techniques import COUNTED_LIVES
 from registry.store.models.cases import Case, Screw
 from registry.store.models.readings import Assignment, Draw, Reading
@@ -43,13 +43,20 @@ class OwedReading:
 
 @dataclass(frozen=True)
 class SavingFacts:
-    """What saving a reading needs beside it; never sent to a page."""
+    """What saving a reading needs beside it; never sent to a page.
+
+    Attributes
+    ----------
+    marks_of_others : what was kept, as JSON, with the standing readings on pictures of the other
+        screws on the scan
+    """
 
     screw_id: int
     scan_id: int
     role: str
     operated_on: date
     is_blind: bool
+    marks_of_others: tuple[str, ...]
 
 
 def _owed(viewer: Viewer) -> Select[Assignment]:
@@ -116,7 +123,29 @@ def saving_facts(session: Session, viewer: Viewer, assignment_id: int) -> Saving
     ).first()
     if row is None:
         return None
-    return SavingFacts(row[0], row[1], row[2], row[3], viewer.account_id not in (row[4], row[5]))
+    return SavingFacts(
+        screw_id=row[0],
+        scan_id=row[1],
+        role=row[2],
+        operated_on=row[3],
+        is_blind=viewer.account_id not in (row[4], row[5]),
+        marks_of_others=_marks_of_others(session, row[0], row[1]),
+    )
+
+
+def _marks_of_others(session: Session, screw_id: int, scan_id: int) -> tuple[str, ...]:
+    superseded = select(Reading.supersedes_id).where(Reading.supersedes_id.is_not(None))
+    found = session.execute(
+        select(Reading.marks).where(
+            Reading.scan_id == scan_id,
+            Reading.screw_id != screw_id,
+            Reading.is_assessable,
+            Reading.method != Method.TYPED,
+            Reading.marks.is_not(None),
+            Reading.id.not_in(superseded),
+        )
+    ).scalars()
+    return tuple(text for text in found if text is not None)
 
 
 def screws_without_first(session: Session, case_id: int, scan_id: int) -> list[int]:

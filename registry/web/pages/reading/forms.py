@@ -87,6 +87,8 @@ def submission_of(sent: object) -> Submission:
         note=str(document.get("note") or ""),
         seconds_spent=_whole(document.get("seconds_spent"), "time spent"),
         window_hu=_window(document.get("window_hu")),
+        side_confirmed=document.get("side_confirmed") is True,
+        axis_confirmed=document.get("axis_confirmed") is True,
     )
 
 
@@ -113,6 +115,8 @@ def measured_json(measured: Measured) -> dict[str, Any]:
         "sections_marked": measured.sections_marked,
         "curves": [_curve_json(curve) for curve in measured.curves],
         "faults": [fault.line() for fault in measured.faults],
+        "unfinished": [fault.line() for fault in measured.unfinished],
+        "notes": list(measured.notes),
     }
 
 
@@ -203,7 +207,8 @@ def _typed(document: Mapping[str, Any]) -> TypedExtents:
 
 
 def _typed_tenths(text: str, *, least_is_above_0: bool) -> Decimal:
-    value = parse_tenths(text)
+    # A comma stands for the point here: a field holds one number, so it separates nothing.
+    value = parse_tenths(text.replace(",", "."))
     if value > LARGEST_EXTENT_MM:
         raise ValueError(f"give at most {LARGEST_EXTENT_MM} mm")
     if least_is_above_0 and value == 0:

@@ -9,7 +9,15 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
-from flask import Blueprint, Response, render_template, request, url_for
+from flask import (
+    Blueprint,
+    Response,
+    flash,
+    get_flashed_messages,
+    render_template,
+    request,
+    url_for,
+)
 
 from registry.actions.desk_measure import measure
 from registry.actions.desk_pictures import (
@@ -22,6 +30,7 @@ from registry.actions.desk_pictures import (
     suggest_axis,
 )
 from registry.actions.desk_screw import desk_screw
+from registry.actions.desk_side import SAME_AXIS
 from registry.actions.record_reading import record_reading
 from registry.domain.access import Deed, Reach
 from registry.domain.directions import Direction
@@ -46,6 +55,7 @@ reading_desk = Blueprint(
     "reading", __name__, url_prefix="/reading", template_folder="templates", static_folder="static"
 )
 
+_SAVED = "reading saved"
 _READERS = needs(Deed.READ_SCREWS, at_least=Reach.ALL)
 
 
@@ -61,7 +71,9 @@ def show(assignment_id: int) -> ResponseReturnValue:
         directions=list(Direction),
         confidences=list(Confidence),
         reasons=list(NotAssessableReason),
+        same_axis=SAME_AXIS.line(),
         is_after_saving="saved" in request.args,
+        just_saved=get_flashed_messages(category_filter=[_SAVED]),
     )
 
 
@@ -126,6 +138,7 @@ def axis(assignment_id: int) -> ResponseReturnValue:
         "tip_mm": [round(value, 2) for value in found.tip_mm],
         "length_mm": round(found.length_mm, 2),
         "shank_diameter_mm": round(found.shank_diameter_mm, 1),
+        "side_doubt": found.side_doubt,
     }
 
 
@@ -146,6 +159,8 @@ def save(assignment_id: int) -> ResponseReturnValue:
     done = record_reading(current_ledger(), current_viewer(), assignment_id, submission, now())
     if done.following is None:
         return {"next": url_for("worklist.show")}
+    # In the signed cookie, for the next page alone: an address would be kept by the browser.
+    flash(done.words, _SAVED)
     return {"next": url_for(".show", assignment_id=done.following.assignment_id, saved="yes")}
 
 

@@ -1,5 +1,7 @@
 // The form beside the pictures: the way, what each way asks, confidence, note, saving.
 
+import { Doubts } from "./doubts.js";
+
 export class Answers {
   /**
    * @param {HTMLFormElement} form
@@ -11,7 +13,9 @@ export class Answers {
     this.eyeLeft = form.querySelector("#eye-left");
     this.faults = form.querySelector("#save-faults");
     this.button = form.querySelector("#save");
+    this.doubts = new Doubts(form);
     this.isTouched = false;
+    this.eye.disabled = true;
     form.addEventListener("change", (event) => {
       this.isTouched = true;
       const { name, value, checked } = event.target;
@@ -97,11 +101,13 @@ export class Answers {
       typed: way === "typed" ? typed : {},
       confidence: this.#chosen("confidence"),
       note: this.form.querySelector("#note").value,
+      ...this.doubts.toDocument(),
     };
   }
 
   /** Says what keeps the answer from being saved. */
   tell(lines) {
+    this.doubts.notice(lines);
     this.faults.hidden = lines.length === 0;
     const list = document.createElement("ul");
     for (const line of lines) {

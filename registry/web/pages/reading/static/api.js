@@ -10,7 +10,17 @@ export class Problem extends Error {
   }
 }
 
+/** What a person who signed out, or whose time ran out, has to do; the page keeps the marks. */
+const SIGNED_OUT = "Signed out, nothing saved: sign in in another tab, then save again.";
+const OTHER_PERSON =
+  "Somebody else is signed in now, nothing saved: sign in as before in another tab, then save again.";
+/** How the server begins what it says of a form token that is too old. */
+const STALE = "This form was not sent from its own page";
+
+const nameIn = (page) => page.querySelector(".leave span")?.textContent;
+
 async function linesOf(answer) {
+  if (answer.status === 401) return [SIGNED_OUT];
   try {
     const told = await answer.json();
     if (Array.isArray(told.problem)) return told.problem;
@@ -33,7 +43,7 @@ export class Api {
   async #answer(path, options) {
     let answer;
     try {
-      answer = await fetch(`${this.address}/${path}`, {
+      answer = await fetch(path ? `${this.address}/${path}` : this.address, {
         credentials: "same-origin",
         ...options,
         headers: { Accept: "application/json", ...options.headers },
@@ -54,14 +64,34 @@ export class Api {
     return new Picture(layout, await answer.arrayBuffer());
   }
 
-  /** Posts a document and returns the document that comes back. */
-  async post(path, document, signal = undefined) {
+  /** Posts a document and returns the one that comes back; a stale token is renewed once. */
+  async post(path, sent, signal = undefined) {
+    try {
+      return await this.#posted(path, sent, signal);
+    } catch (error) {
+      if (!(error instanceof Problem) || !error.lines[0]?.startsWith(STALE)) throw error;
+      await this.#renewToken(signal);
+      return this.#posted(path, sent, signal);
+    }
+  }
+
+  async #posted(path, sent, signal) {
     const answer = await this.#answer(path, {
       method: "POST",
       signal,
       headers: { "Content-Type": "application/json", "X-CSRFToken": this.token },
-      body: JSON.stringify(document),
+      body: JSON.stringify(sent),
     });
     return answer.json();
+  }
+
+  /** Takes a new token from the page itself, asked for again, if it is still the same person's. */
+  async #renewToken(signal) {
+    const answer = await this.#answer("", { signal, headers: { Accept: "text/html" } });
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const token = page.querySelector('meta[name="form-token"]')?.content;
+    if (!token) throw new Problem([SIGNED_OUT]);
+    if (nameIn(page) !== nameIn(document)) throw new Problem([OTHER_PERSON]);
+    this.token = token;
   }
 }

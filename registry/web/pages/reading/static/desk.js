@@ -6,6 +6,7 @@
 import { Answers } from "./answers.js";
 import { Api, Problem } from "./api.js";
 import { AlongView } from "./along.js";
+import { sentence } from "./doubts.js";
 import { FindingScrew } from "./finding.js";
 import { wire } from "./controls.js";
 import { latest } from "./latest.js";
@@ -21,6 +22,14 @@ import { roundedAll } from "./geometry.js";
 
 const PICTURES_AFTER_MS = 250;
 const MEASURE_AFTER_MS = 200;
+const NOTHING_YET = "Nothing is measured yet.";
+const WAY_WORDS = {
+  contour: "By the contour: each click on the section marks the cortex.",
+  calliper: "By the calliper: two clicks on the section draw a line.",
+  "by eye": "Contained, by eye: say how sure, and save.",
+  typed: "Typed: give what was read elsewhere.",
+  none: "Not assessable: say why, and save.",
+};
 
 const byId = (id) => document.getElementById(id);
 const root = byId("desk");
@@ -49,6 +58,7 @@ const desk = {
   planes: new Set(),
 };
 let isLeaving = false;
+let isMeasured = false;
 
 function tell(text) {
   byId("told").textContent = text;
@@ -130,14 +140,17 @@ const loadPictures = latest(PICTURES_AFTER_MS, async (signal) => {
   desk.focus = Math.min(desk.focus, desk.depths.length - 1);
   desk.shown.clear();
   desk.planes.clear();
-  byId("look").hidden = false;
+  for (const part of ["look", "across", "lengthwise"]) byId(part).hidden = false;
   strip.fill();
   if (isFirst) {
     byId("find").open = false;
     byId("section").focus();
   }
   const length = desk.depths.at(-1).toFixed(1);
-  tell(`The screw is ${length} mm long. Check both ends along the axis, then look through it.`);
+  const doubt = sections.layout.side_doubt;
+  answers.doubts.renew(doubt);
+  const warning = doubt ? `${sentence(doubt.words)} ` : "";
+  tell(`${warning}The screw is ${length} mm long. Check both ends along the axis, then look through it.`);
   drawSoon();
 }, tellProblem);
 
@@ -179,6 +192,8 @@ function marksDocument() {
 }
 
 function showMeasured(measured) {
+  if (!measured && isMeasured) tell(NOTHING_YET);
+  isMeasured = Boolean(measured);
   Object.assign(desk, { curves: measured?.curves ?? [], extents: measured?.extents ?? {} });
   numbers.show(measured);
   drawSoon();
@@ -193,7 +208,7 @@ const measureSoon = latest(MEASURE_AFTER_MS, async (signal) => {
   try {
     const measured = await api.post("measure", { way, marks: marksDocument() }, signal);
     showMeasured(measured);
-    if (Object.keys(measured.extents).length) tell(inWords(measured));
+    tell(Object.keys(measured.extents).length ? inWords(measured) : NOTHING_YET);
   } catch (error) {
     if (!(error instanceof Problem)) throw error;
     showMeasured(null);
@@ -259,7 +274,10 @@ async function save() {
 // Parts
 
 const answers = new Answers(byId("answers"), {
-  way: changed,
+  way: () => {
+    tell(WAY_WORDS[answers.way]);
+    changed();
+  },
   changed: () => {
     if (answers.estimatedDiameterMm) desk.diameterMm = answers.estimatedDiameterMm;
     changed();
@@ -316,6 +334,7 @@ const finding = new FindingScrew(api, desk, {
     answers.offerDiameter(axis.shank_diameter_mm);
     desk.focus = 0;
     setPlace({ entry: axis.entry_mm, tip: axis.tip_mm });
+    if (axis.side_doubt) tell(sentence(axis.side_doubt));
   },
   clearAll: () => marking.clearAll(),
 });
@@ -330,6 +349,7 @@ const buttons = {
   "mark-cross": () => marking.place(section.depth, section.cross),
   "copy-nearest": () => marking.copyNearest(),
   "clear-section": () => marking.clearSection(),
+  "clear-marks": () => marking.clearAll(),
 };
 const choices = {
   preset: told.preset,
@@ -344,3 +364,4 @@ wire(root, buttons, choices, {
 
 numbers.show(null);
 finding.begin();
+byId("metal").focus({ preventScroll: true });

@@ -28,8 +28,19 @@ function outcomeWords(measured) {
   }
   const count = measured.sections_marked;
   parts.push(`${count} ${count === 1 ? "section" : "sections"} marked`);
+  parts.push(...measured.notes);
   if (measured.convergence_deg !== null) parts.push(`convergence ${measured.convergence_deg}°`);
   return parts.join("; ");
+}
+
+function fill(list, lines) {
+  list.replaceChildren(
+    ...lines.map((line) => {
+      const item = document.createElement("li");
+      item.textContent = line;
+      return item;
+    }),
+  );
 }
 
 export class Numbers {
@@ -38,6 +49,7 @@ export class Numbers {
     this.grade = box.querySelector("#grade");
     this.outcome = box.querySelector("#outcome-told");
     this.faults = box.querySelector("#measure-faults");
+    this.hints = box.querySelector("#measure-hints");
   }
 
   /** Shows what came back, or nothing where nothing is measured. */
@@ -54,17 +66,12 @@ export class Numbers {
     this.grade.className = "grade";
     if (measured?.grade) this.grade.classList.add(`grade-${measured.grade_step}`);
     this.outcome.textContent = measured ? outcomeWords(measured) : "nothing is marked yet";
+    fill(this.hints, measured?.unfinished ?? []);
     this.tell(measured?.faults ?? []);
   }
 
-  /** Says what keeps the marks from counting. */
+  /** Says what is wrong with the marks. */
   tell(lines) {
-    this.faults.replaceChildren(
-      ...lines.map((line) => {
-        const item = document.createElement("li");
-        item.textContent = line;
-        return item;
-      }),
-    );
+    fill(this.faults, lines);
   }
 }
