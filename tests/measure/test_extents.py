@@ -114,10 +114,11 @@ def test_extents_agree_with_a_slow_search_of_the_ellipse(
 ) -> None:
     quick = extents_of(radius, ellipse(a, b, u, v, count=40))
     # Where screw and cortex run side by side a hair's turn of the normal moves a long stretch of
-    # the edge into the next wall: the answer lies between sectors a little narrower and wider.
+    # the edge into the next wall: the answer lies between sectors a little narrower and wider, to
+    # a third of the 0.3 mm below which an extent is stored as 0.
     surely, possibly = (slow_extents(radius, a, b, u, v, slack) for slack in (-2.0, 2.0))
     for wall in PEDICLE_WALLS:
-        assert surely[wall] - 0.03 <= quick[wall] <= possibly[wall] + 0.03
+        assert surely[wall] - 0.1 <= quick[wall] <= possibly[wall] + 0.1
 
 
 def marks_in_patient(axis: ScrewAxis, side: Side, midplane: Midplane) -> dict[float, np.ndarray]:
