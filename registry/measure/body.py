@@ -22,29 +22,26 @@ if TYPE_CHECKING:
 FORWARDS_DEG = 45.0
 """Cortex faces forwards when its outward normal is within this of straight ahead; ours."""
 STRAIGHT_AHEAD = (0.0, -1.0, 0.0)
-_END_POINTS = 201
 
 
 def anterior_extent(
     axis: ScrewAxis,
     across: ArrayLike,
     marks_mm: ArrayLike,
-    radius_mm: float,
     straight_ahead: ArrayLike = STRAIGHT_AHEAD,
 ) -> WallExtent:
     """Return how far the screw's tip stands in front of the body.
 
     In a plane that holds the axis a smooth line is fitted to the marks of the front cortex. The
-    extent is the greatest perpendicular distance beyond it of the screw's flat end, a segment of
-    the screw's diameter at the tip. It is 0 where the tip's middle lies behind the line, and where
-    the axis leaves through cortex that does not face forwards.
+    extent is the perpendicular distance of the tip's middle beyond it: a shank tapers to its tip,
+    so a flat end of its full diameter would add what is not there. It is 0 where the tip lies
+    behind the line, and where the axis leaves through cortex that does not face forwards.
 
     Parameters
     ----------
     axis : ScrewAxis
     across : (3,), the frame's `medial` or `cranial`: the plane's direction across the axis
     marks_mm : (n, 2), (depth from the entry, across), mm, at least 3, in any order
-    radius_mm : float, half the catalogued diameter
     straight_ahead : (3,), LPS, the vertebra's own forward direction
 
     Returns
@@ -56,22 +53,18 @@ def anterior_extent(
     BadInputError : marks that make no wall
     """
     line = fit_wall(marks_mm, (0, 1), "front of the body")
-    across_mm = np.linspace(-radius_mm, radius_mm, _END_POINTS)
-    end = np.column_stack([np.full(_END_POINTS, axis.length_mm), across_mm])
-    margin = line.stands_out_mm(end)
-    middle = float(margin[_END_POINTS // 2])
-    best = int(margin.argmax())
-    nearest = line.nearest_points(end[best : best + 1])[0]
-    leaves = middle > 0.0 and _faces_forwards(
-        axis, unit(across), line.nearest_points(np.array([[axis.length_mm, 0.0]]))[0],
-        np.array([axis.length_mm, 0.0]), unit(straight_ahead),
-    )  # fmt: skip
+    tip = np.array([axis.length_mm, 0.0])
+    margin = float(line.stands_out_mm(tip[None])[0])
+    nearest = line.nearest_points(tip[None])[0]
+    leaves = margin > 0.0 and _faces_forwards(
+        axis, unit(across), nearest, tip, unit(straight_ahead)
+    )
     return WallExtent(
-        extent_mm=float(margin[best]) if leaves else 0.0,
-        margin_mm=float(margin[best]) if leaves or middle <= 0.0 else None,
+        extent_mm=margin if leaves else 0.0,
+        margin_mm=margin if leaves or margin <= 0.0 else None,
         depth_mm=axis.length_mm,
         cortex_mm=(float(nearest[0]), float(nearest[1])),
-        edge_mm=(axis.length_mm, float(across_mm[best])),
+        edge_mm=(axis.length_mm, 0.0),
         residual_mm=line.residual_mm,
     )
 

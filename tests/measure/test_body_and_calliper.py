@@ -26,28 +26,26 @@ def front(depth: float, slope: float = 0.0) -> np.ndarray:
 def test_a_tip_in_front_of_the_body_is_measured_at_right_angles(
     depth: float, expected: float
 ) -> None:
-    found = anterior_extent(STRAIGHT, MEDIAL, front(depth), 3.0)
+    found = anterior_extent(STRAIGHT, MEDIAL, front(depth))
     assert found.extent_mm == pytest.approx(expected, abs=0.01)
 
 
-def test_at_a_slanting_front_the_tips_far_corner_counts() -> None:
-    # Cortex turned by 20 degrees: the corner lies 5 cos 20 + 3 sin 20 beyond it.
+def test_at_a_slanting_front_the_tips_middle_is_measured_at_right_angles() -> None:
     turn = np.deg2rad(20.0)
-    found = anterior_extent(STRAIGHT, MEDIAL, front(35.0, np.tan(turn)), 3.0)
-    expected = 5.0 * np.cos(turn) + 3.0 * np.sin(turn)
-    assert found.extent_mm == pytest.approx(expected, abs=0.02)
-    assert found.edge_mm == (40.0, -3.0)
+    found = anterior_extent(STRAIGHT, MEDIAL, front(35.0, np.tan(turn)))
+    assert found.extent_mm == pytest.approx(5.0 * np.cos(turn), abs=0.02)
+    assert found.edge_mm == (40.0, 0.0)
 
 
 def test_cortex_that_does_not_face_forwards_makes_no_anterior_extent() -> None:
-    found = anterior_extent(STRAIGHT, MEDIAL, front(35.0, np.tan(np.deg2rad(50.0))), 3.0)
+    found = anterior_extent(STRAIGHT, MEDIAL, front(35.0, np.tan(np.deg2rad(50.0))))
     assert found.extent_mm == 0.0
     assert found.margin_mm is None
 
 
 def test_a_tip_whose_middle_is_inside_makes_no_anterior_extent() -> None:
     # The corner alone stands out; the axis does not leave the body.
-    found = anterior_extent(STRAIGHT, MEDIAL, front(40.4, np.tan(np.deg2rad(20.0))), 3.0)
+    found = anterior_extent(STRAIGHT, MEDIAL, front(40.4, np.tan(np.deg2rad(20.0))))
     assert found.extent_mm == 0.0
 
 
