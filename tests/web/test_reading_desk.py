@@ -225,6 +225,78 @@ def test_a_picture_that_cannot_be_is_refused_in_a_line(client: FlaskClient, addr
     assert lines(answer, 400)
 
 
+def test_a_screw_of_the_other_side_is_told_as_soon_as_it_is_found(client: FlaskClient):
+    words = "this looks like the patient's right side; the screw to be read is on the left"
+    found = post(client, f"/reading/{L4_LEFT}/axis", {"point_mm": [-15, -8, 0]}).json
+    assert found is not None
+    assert found["side_doubt"] == words
+    ends = {"entry": "-15,10,0", "tip": "-15,-30,0"}
+    midplane = "0,-40,0;0,20,0"
+    for asked, told in (
+        (ENDS, None),
+        (ends, {"words": words, "may_be_confirmed": True}),
+        ({**ENDS, "midplane": midplane}, None),
+        (
+            {**ends, "midplane": midplane},
+            {
+                "words": words.replace(
+                    "this looks like the patient's right side",
+                    "the entry lies on the patient's right of the midplane",
+                ),
+                "may_be_confirmed": False,
+            },
+        ),
+    ):
+        answer = client.get(f"/reading/{L4_LEFT}/sections", query_string=asked)
+        assert json.loads(answer.headers["Picture-Layout"])["side_doubt"] == told
+
+
+def test_the_ticks_that_the_page_sends_are_what_lets_a_doubtful_screw_through(client: FlaskClient):
+    marks = {**MARKS, "entry_mm": [-15, 10, 0], "tip_mm": [-15, -30, 0]}
+    sent = {**ANSWER, "marks": marks}
+    for tick in (False, "yes", 1):
+        answer = post(client, f"/reading/{L4_LEFT}/save", {**sent, "side_confirmed": tick})
+        (told,) = lines(answer, 400)
+        assert told.startswith("side: ")
+    ticked = {**sent, "side_confirmed": True}
+    assert post(client, f"/reading/{L4_LEFT}/save", ticked).status_code == 200
+    (told,) = lines(post(client, f"/reading/{L4_RIGHT}/save", sent), 400)
+    assert f'data-line="{told}"' in client.get(f"/reading/{L4_RIGHT}").text
+    answer = post(client, f"/reading/{L4_RIGHT}/save", {**sent, "axis_confirmed": True})
+    assert answer.status_code == 200
+
+
+def test_what_cannot_be_found_can_still_be_typed_with_a_decimal_comma(client: FlaskClient):
+    page = client.get(f"/reading/{L4_LEFT}").text
+    form = page[page.index('<form id="answers"') :]
+    assert re.findall(r'<(?:section|div|form) id="(\w+)"[^>]* hidden>', page[: -len(form)]) == [
+        "look",
+        "across",
+        "lengthwise",
+        "numbers",
+    ]
+    typed = {"medial": "2,1", "lateral": "0", "cranial": " 0 ", "caudal": ""}
+    sent = {"way": "typed", "typed": typed, "marks": None, "confidence": "low"}
+    answer = post(client, f"/reading/{L4_LEFT}/save", sent)
+    assert answer.status_code == 200
+    told = client.get(answer.json["next"]).text  # type: ignore[index]
+    assert "L4 left: partly read: medial 2.1 mm, caudal missing, no grade." in told
+
+
+def test_unfinished_marks_are_told_apart_from_wrong_ones(client: FlaskClient):
+    rings = MARKS["bones"]["outline"]
+    few = {**rings[0], "points_mm": rings[0]["points_mm"][:2]}
+    marks = {**MARKS, "bones": {"outline": [few, *rings[1:]]}}
+    live = post(client, f"/reading/{L4_LEFT}/measure", {"way": "contour", "marks": marks}).json
+    assert live is not None
+    section, contour = live["unfinished"]
+    assert section == "section at 8.0 mm: 3 more marks make an outline"
+    assert contour.startswith("contour: 2 sections marked; mark at least three sections: ")
+    assert (live["faults"], live["notes"], live["grade"]) == ([], [], None)
+    answer = post(client, f"/reading/{L4_LEFT}/save", {**ANSWER, "marks": marks})
+    assert lines(answer, 400) == live["unfinished"]
+
+
 def test_who_comes_second_is_told_that_it_was_read_meanwhile(client: FlaskClient):
     assert post(client, f"/reading/{L4_LEFT}/save", ANSWER).status_code == 200
     (told,) = lines(post(client, f"/reading/{L4_LEFT}/save", ANSWER), 409)
@@ -236,6 +308,10 @@ def test_a_saving_without_the_pages_token_is_refused(client: FlaskClient):
     assert lines(answer, 400) == [
         "This form was not sent from its own page, or the page is too old; open it again."
     ]
+    # The page's script knows a stale token by how these words begin.
+    script = client.get("/reading/static/api.js")
+    assert '"This form was not sent from its own page"' in script.text
+    script.close()
     assert client.get(f"/reading/{L4_LEFT}").status_code == 200
 
 

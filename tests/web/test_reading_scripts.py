@@ -5,6 +5,7 @@ The modules are run as they are in Chromium, without the page around them.
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -195,3 +196,108 @@ def test_grey_runs_from_black_to_white_within_the_window(page: Page):
         "drawn": [0, 0, 0, 128, 255, 255],
         "corner": 3000,
     }
+
+
+STALE = ["This form was not sent from its own page, or the page is too old; open it again."]
+"""Held against the server's own words in `test_reading_desk`."""
+
+
+def posted(page: Page, answers: list[tuple[int, str]], name: str | None = "Rita") -> object:
+    """Return what a post to the desk comes to, and the requests, when these answers come.
+
+    The page itself was opened by Rita with the token `old`; asked for again it is `name`'s.
+    """
+    return page.evaluate(
+        """async ([site, answers, name]) => {
+            const { Api } = await import(`${site}api.js`);
+            document.body.innerHTML = "<form class='leave'><span>Rita</span></form>";
+            const asked = [];
+            const before = window.fetch;
+            window.fetch = async (address, options) => {
+                const token = options.headers["X-CSRFToken"];
+                asked.push(options.method === "POST" ? `${address} ${token}` : address);
+                if (options.method !== "POST") {
+                    return new Response(name === null ? "<p>Sign in</p>" :
+                        `<meta name="form-token" content="new">
+                         <form class="leave"><span>${name}</span></form>`);
+                }
+                const [status, body] = answers.shift();
+                return new Response(body, { status });
+            };
+            let came;
+            try {
+                came = await new Api("/reading/5", "old").post("save", { way: "typed" });
+            } catch (error) {
+                came = error.lines;
+            }
+            window.fetch = before;
+            return { came, asked };
+        }""",
+        [SITE, answers, name],
+    )
+
+
+def test_a_stale_token_is_renewed_from_the_page_and_the_answer_sent_once_more(page: Page):
+    refused = (400, json.dumps({"problem": STALE}))
+    done = (200, json.dumps({"next": "/worklist"}))
+    renewed = ["/reading/5/save old", "/reading/5", "/reading/5/save new"]
+    assert posted(page, [refused, done]) == {"came": {"next": "/worklist"}, "asked": renewed}
+    assert posted(page, [refused, refused]) == {"came": STALE, "asked": renewed}
+
+
+def test_an_answer_is_never_sent_again_as_somebody_else(page: Page):
+    refused = (400, json.dumps({"problem": STALE}))
+    for name, words in (("Mateo", "Somebody else is signed in now"), (None, "Signed out")):
+        found = posted(page, [refused], name)
+        assert isinstance(found, dict)
+        assert found["came"][0].startswith(f"{words}, nothing saved: ")
+        assert found["asked"] == ["/reading/5/save old", "/reading/5"]
+
+
+def test_a_session_that_ended_and_what_is_wrong_are_told_and_nothing_is_sent_again(page: Page):
+    signed_out = ["Signed out, nothing saved: sign in in another tab, then save again."]
+    for answer, told in (
+        ((401, json.dumps({"problem": ["sign in first"]})), signed_out),
+        ((400, json.dumps({"problem": ["way: not said"]})), ["way: not said"]),
+        ((502, "<html>"), ["The server answered 502; nothing was saved. Try again."]),
+    ):
+        assert posted(page, [answer]) == {"came": told, "asked": ["/reading/5/save old"]}
+
+
+def test_ticks_for_a_doubtful_screw_come_when_told_and_count_for_these_ends_alone(page: Page):
+    found = run(
+        page,
+        "doubts.js",
+        "Doubts",
+        """
+        document.body.innerHTML = `<form>
+            <div id="side-doubt" hidden><p id="side-doubt-told"></p>
+                <label><input type="checkbox" id="side-confirmed"></label></div>
+            <div id="axis-doubt" data-line="read already" hidden>
+                <label><input type="checkbox" id="axis-confirmed"></label></div></form>`;
+        const doubts = new Doubts(document.querySelector("form"));
+        const seen = [];
+        const note = () => seen.push([
+            doubts.side.hidden, doubts.sideTick.closest("label").hidden, doubts.axis.hidden,
+            ...Object.values(doubts.toDocument()),
+        ]);
+        doubts.renew({ words: "other side", may_be_confirmed: true });
+        doubts.notice(["way: not said"]);
+        note();
+        doubts.sideTick.checked = true;
+        doubts.notice(["read already"]);
+        doubts.axisTick.checked = true;
+        note();
+        doubts.renew({ words: "beyond the midplane", may_be_confirmed: false });
+        note();
+        doubts.renew(null);
+        note();
+        return seen;
+        """,
+    )
+    assert found == [
+        [False, False, True, False, False],
+        [False, False, False, True, True],
+        [False, True, True, False, False],
+        [True, True, True, False, False],
+    ]

@@ -141,6 +141,8 @@ const loadPictures = latest(PICTURES_AFTER_MS, async (signal) => {
   desk.shown.clear();
   desk.planes.clear();
   for (const part of ["look", "across", "lengthwise"]) byId(part).hidden = false;
+  byId("unfound").hidden = true;
+  answers.tell([]);
   strip.fill();
   if (isFirst) {
     byId("find").open = false;
