@@ -94,12 +94,17 @@ def test_a_calliper_line_is_sent_once_it_has_both_ends(page: Page):
         const book = new MarkBook();
         book.addLineEnd(9, [1, 0]);
         const open = book.toDocument().callipers;
+        const marked = [book.hasMarks];
         const edge = book.addLineEnd(9, [3, 0]);
         book.addLineEnd(12, [0, 1]);
         const handles = book.handlesAt(9).length;
         const closed = book.toDocument().callipers;
         book.remove(edge);
-        return { open, closed, handles, left: book.toDocument().callipers };
+        const left = book.toDocument().callipers;
+        book.clear();
+        book.setContained("medial", true);
+        marked.push(book.hasMarks);
+        return { open, closed, handles, left, marked };
         """,
     )
     assert found == {
@@ -107,6 +112,7 @@ def test_a_calliper_line_is_sent_once_it_has_both_ends(page: Page):
         "closed": [{"depth_mm": 9, "cortex_mm": [1, 0], "edge_mm": [3, 0]}],
         "handles": 2,
         "left": [],
+        "marked": [True, False],
     }
 
 

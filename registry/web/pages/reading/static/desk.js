@@ -23,6 +23,8 @@ import { roundedAll } from "./geometry.js";
 const PICTURES_AFTER_MS = 250;
 const MEASURE_AFTER_MS = 200;
 const NOTHING_YET = "Nothing is measured yet.";
+const MARKS_STAND =
+  "Marks stand on this screw: remove them, or read by the contour or the calliper.";
 const WAY_WORDS = {
   contour: "By the contour: each click on the section marks the cortex.",
   calliper: "By the calliper: two clicks on the section draw a line.",
@@ -194,7 +196,7 @@ function marksDocument() {
 }
 
 function showMeasured(measured) {
-  if (!measured && isMeasured) tell(NOTHING_YET);
+  if (!measured && isMeasured && desk.book.isEmpty) tell(NOTHING_YET);
   isMeasured = Boolean(measured);
   Object.assign(desk, { curves: measured?.curves ?? [], extents: measured?.extents ?? {} });
   numbers.show(measured);
@@ -277,7 +279,8 @@ async function save() {
 
 const answers = new Answers(byId("answers"), {
   way: () => {
-    tell(WAY_WORDS[answers.way]);
+    const isMeasuring = answers.way === "contour" || answers.way === "calliper";
+    tell(!isMeasuring && desk.book.hasMarks ? MARKS_STAND : WAY_WORDS[answers.way]);
     changed();
   },
   changed: () => {

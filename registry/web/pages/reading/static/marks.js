@@ -31,6 +31,11 @@ export class MarkBook {
     return !Object.keys(bones).length && !callipers.length && !contained.length && !front;
   }
 
+  /** Whether a place is marked; a tick alone is no mark. */
+  get hasMarks() {
+    return Boolean(this.countByDepth().size || this.state.front);
+  }
+
   /** Changes the marks by `edit`, which is handed a copy and may answer with a value. */
   #change(edit, moving = null) {
     const copy = structuredClone(this.state);
