@@ -120,7 +120,7 @@ def test_every_account_signs_in_with_the_printed_passphrase(ledger):
 
 def test_the_drawn_screws_wait_in_the_registrar_s_worklist(ledger):
     waiting = worklist(ledger, acting(ledger, "elif"), NOW)
-    assert len([screw for screw in waiting if screw.role == "first" and not screw.is_last]) == 12
+    assert len([screw for screw in waiting if screw.role == "reading" and not screw.is_last]) == 12
 
 
 def test_the_surgeon_of_the_drawn_case_is_not_offered_its_screws(ledger):

@@ -70,7 +70,7 @@ def test_filters_are_set_by_keyboard_stand_in_the_address_and_count_as_the_comma
         ("until, included", "09/30/2024"),
         ("A breach is", "any extent"),
         ("through", "lateral, p"),
-        ("Planned exits", "are left"),
+        ("Intended exits", "are left"),
         ("Interval", "Wilson"),
     ):
         tab_to(page, label)
