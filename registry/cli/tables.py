@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from registry.cli.output import say
@@ -9,7 +10,7 @@ from registry.domain.problems import BadInputError, Fault
 
 if TYPE_CHECKING:
     import argparse
-    from pathlib import Path
+    from collections.abc import Callable, Mapping
 
     from registry.actions.loading import LoadOutcome, TableFile
 
@@ -42,6 +43,27 @@ def read(path: Path, encoding: str | None) -> TableFile:
         raise BadInputError(
             Fault(f"cannot be read: {error.strerror}", str(path), "give the file's path")
         ) from error
+
+
+def run(
+    load: Callable[..., LoadOutcome], given: argparse.Namespace, environment: Mapping[str, str]
+) -> int:
+    """Load the file by `load` and say what was new."""
+    from registry.cli.opening import instant, opened, today
+
+    table = read(Path(given.file), given.encoding)
+    with opened(given, environment) as (ledger, viewer):
+        outcome = load(
+            ledger,
+            viewer,
+            table,
+            new_persons=given.new_persons,
+            only_check=given.check,
+            today=today(ledger),
+            now=instant(),
+        )
+    say_outcome(outcome, only_check=given.check)
+    return 0
 
 
 def say_outcome(outcome: LoadOutcome, *, only_check: bool) -> None:
