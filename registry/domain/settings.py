@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+from dataclasses import dataclass, fields
 from decimal import Decimal
 
 from registry.domain.consensus import AgreementRule
 from registry.domain.scales import DEFAULT_SCALE
 from registry.domain.second_reading import SecondReadingRule
+
+_NOT_COUNTED = frozenset({"session_hours", "session_idle_minutes"})
+"""Settings of the server, which no number depends on."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +50,15 @@ class Settings:
     second_share: Decimal = Decimal("0.1")
     session_hours: int = 12
     session_idle_minutes: int = 60
+
+    def written(self) -> str:
+        """Return the settings that numbers depend on, as canonical JSON."""
+        kept = {
+            field.name: getattr(self, field.name)
+            for field in fields(self)
+            if field.name not in _NOT_COUNTED
+        }
+        return json.dumps(kept, sort_keys=True, separators=(",", ":"), default=str)
 
     def agreement_rule(self) -> AgreementRule:
         """Return the rule for two readings."""

@@ -67,7 +67,8 @@ class Ledger:
     def writing(self, viewer: Viewer | str, now: datetime) -> AbstractContextManager[Writing]:
         """Give a transaction that writes, in the name of a viewer."""
         actor = viewer if isinstance(viewer, str) else actor_name(viewer)
-        return writing(self.engine, key=self.keys.trail, actor=actor, now=now)
+        settings = self.settings.written()
+        return writing(self.engine, key=self.keys.trail, actor=actor, now=now, settings=settings)
 
     def untracked(self) -> AbstractContextManager[Session]:
         """Give a transaction outside the trail, for sign-ins."""

@@ -72,7 +72,9 @@ def reading(engine: Engine) -> Iterator[Session]:
 
 
 @contextmanager
-def writing(engine: Engine, *, key: bytes, actor: str, now: datetime) -> Iterator[Writing]:
+def writing(
+    engine: Engine, *, key: bytes, actor: str, now: datetime, settings: str | None = None
+) -> Iterator[Writing]:
     """Give a transaction that writes rows and their events together, or nothing at all.
 
     Parameters
@@ -81,9 +83,10 @@ def writing(engine: Engine, *, key: bytes, actor: str, now: datetime) -> Iterato
     key : that seals events
     actor : who does it
     now : aware instant, the same for all its events
+    settings : in force, as written; the trail takes them where they are others than before
     """
     with translated(), Session(engine.execution_options(writes=True)) as session, session.begin():
-        work = Writing(session, key=key, actor=actor, now=now)
+        work = Writing(session, key=key, actor=actor, now=now, settings=settings)
         yield work
         work.flush()
 

@@ -12,7 +12,7 @@ from sqlalchemy import text
 from registry.domain.consensus import consensus
 from registry.domain.directions import Direction
 from registry.domain.problems import ProblemError
-from registry.domain.trail import GENESIS, Event, event_digest, head_seal
+from registry.domain.trail import GENESIS, Event, canonical_row, event_digest, head_seal
 from registry.store.models.every import TRACKED
 from registry.store.models.readings import ConsensusRow
 from registry.store.queries.readings import current_readings, levels_of, owed_seconds
@@ -195,10 +195,26 @@ def _check_rows(session: Session, key: bytes, last_rows: dict[str, str]) -> Iter
             stored = written_stored(model, raw, key)
             if said is None:
                 yield Wrong(name, "stands in the ledger without an event")
-            elif said != stored:
+            elif said != stored and not _is_same_but_for_later_columns(said, stored):
                 yield Wrong(name, f"differs from its last event in {_differing(said, stored)}")
     for name in left:
         yield Wrong(name, "has an event but is not in the ledger")
+
+
+def _is_same_but_for_later_columns(said: str, stored: str) -> bool:
+    """Return whether a row differs only in columns that came later and are empty yet.
+
+    What an older program wrote down cannot name a column that it did not have; once such a column
+    holds anything, an event has to say so.
+    """
+    try:
+        one, other = json.loads(said), json.loads(stored)
+        later = other.keys() - one.keys()
+        kept = {name: value for name, value in other.items() if name not in later}
+    except (ValueError, AttributeError, RecursionError):
+        return False
+    is_empty = bool(later) and all(other[name] is None for name in later)
+    return is_empty and canonical_row(kept) == said
 
 
 def _differing(said: str, stored: str) -> str:
@@ -250,8 +266,12 @@ def consensus_values(found: Any) -> dict[str, Any]:  # noqa: ANN401 - column val
 
 
 def _check_images(session: Session, images: ImageStore) -> Iterator[Wrong]:
-    known = {str(digest) for digest in session.execute(text("SELECT digest FROM image")).scalars()}
+    rows = session.execute(text("SELECT digest, removed_at FROM image")).all()
+    known = {str(row.digest) for row in rows if row.removed_at is None}
+    removed = {str(row.digest) for row in rows if row.removed_at is not None}
     there = set(images.digests())
+    for digest in sorted(removed & there):
+        yield Wrong(f"image {digest[:12]}", "was removed, and is in the image folder again")
     for digest in sorted(known - there):
         yield Wrong(f"image {digest[:12]}", "is not in the image folder")
     for digest in sorted(known & there):

@@ -61,8 +61,9 @@ def readable_assignments(viewer: Viewer) -> Select[Assignment]:
     """Return the owed readings a viewer may take on.
 
     Nobody reads a case in which they operated or assisted, nor a screw that they have read
-    already; an assignment made out to a person is theirs alone. Adjudication needs that, but for
-    the quality lead.
+    already, unless it is to replace a reading of their own; an assignment made out to a person is
+    theirs alone. Adjudication needs that, but for the quality lead. What is closed is owed no
+    longer.
     """
     owed = (
         select(Assignment)
@@ -76,17 +77,36 @@ def readable_assignments(viewer: Viewer) -> Select[Assignment]:
         Reading.screw_id == Assignment.screw_id, Reading.scan_id == Assignment.scan_id
     )
     has_read = exists().where(on_this_screw, Reading.reader_id == person).correlate(Assignment)
-    is_fulfilled = (
-        exists().where(on_this_screw, Reading.role == Assignment.role).correlate(Assignment)
+    replaces_own = (
+        exists()
+        .where(Reading.id == Assignment.supersedes_id, Reading.reader_id == person)
+        .correlate(Assignment)
     )
     own = Assignment.reader_id == person
     is_lead = Role.QUALITY_LEAD in viewer.roles
     return owed.where(
         ~took_part(person),
-        ~has_read,
-        ~is_fulfilled,
+        Assignment.closed_at.is_(None),
+        or_(~has_read, replaces_own),
+        ~is_fulfilled(),
         or_(own, Assignment.reader_id.is_(None)),
         true() if is_lead else or_(Assignment.role != ReadingRole.ADJUDICATION, own),
+    )
+
+
+def is_fulfilled() -> ColumnElement[bool]:
+    """Return what holds of an assignment for which there is a reading.
+
+    One of its role on the screw, wherever it came from; to replace a reading, one that does.
+    """
+    on_this_screw = and_(
+        Reading.screw_id == Assignment.screw_id, Reading.scan_id == Assignment.scan_id
+    )
+    is_read = exists().where(on_this_screw, Reading.role == Assignment.role)
+    is_replaced = exists().where(Reading.supersedes_id == Assignment.supersedes_id)
+    return or_(
+        and_(Assignment.supersedes_id.is_(None), is_read.correlate(Assignment)),
+        is_replaced.correlate(Assignment),
     )
 
 

@@ -11,6 +11,7 @@ from registry.domain.problems import ConflictError, FailureError, Fault
 from registry.domain.trail import Event, event_digest, head_seal
 from registry.store.columns import instant_text
 from registry.store.models.trail import EventRow, TrailHead
+from registry.store.models.unit import UnitSettings
 from registry.store.rows import (
     column_names,
     raw_rows,
@@ -37,11 +38,14 @@ class Writing:
     them; a row that was handed to `insert` is therefore not yet seen by a query until then.
     """
 
-    def __init__(self, session: Session, *, key: bytes, actor: str, now: datetime) -> None:
+    def __init__(
+        self, session: Session, *, key: bytes, actor: str, now: datetime, settings: str | None
+    ) -> None:
         self.session = session
         self.now = now
         self._key = key
         self._actor = actor
+        self._settings = settings
         self._next_id: dict[type[Tracked], int] = {}
         self._rows: dict[type[Tracked], list[dict[str, Any]]] = defaultdict(list)
         self._events: list[tuple[str, str, str, str, str]] = []
@@ -107,6 +111,7 @@ class Writing:
         self.flush_rows()
         if not self._events:
             return
+        self._take_settings()
         at = instant_text(self.now)
         lines = []
         for verb, record, before, after, reason in self._events:
@@ -126,6 +131,22 @@ class Writing:
             )
         )
         self._events.clear()
+
+    def _take_settings(self) -> None:
+        """Put the settings in force before what was done under them, where they are others."""
+        if self._settings is None:
+            return
+        known = self.session.execute(
+            select(UnitSettings.written).where(UnitSettings.id == 1)
+        ).scalar_one_or_none()
+        if known is None:
+            self.insert(UnitSettings, "take the settings", written=self._settings)
+            self.flush_rows()
+        elif known != self._settings:
+            self.update(UnitSettings, "take other settings", 1, written=self._settings)
+        else:
+            return
+        self._events.insert(0, self._events.pop())
 
     def _take_id(self, model: type[Tracked]) -> int:
         if model not in self._next_id:

@@ -66,8 +66,8 @@ def test_cases_screws_people_and_patients_are_entered_with_their_events(ledger):
         "operation": 5,
         "case_assistant": 2,
         "screw": 9,
-        # one an inserted row, a name beside each person, and the shell's account before them
-        "event": 5 + 5 + 4 + 5 + 5 + 2 + 9 + 1,
+        # one an inserted row, a name beside each person, and the settings and the shell's account before
+        "event": 5 + 5 + 4 + 5 + 5 + 2 + 9 + 2,
     }
     assert verified(ledger)
 
@@ -212,7 +212,7 @@ def test_a_check_changes_no_byte_and_no_event(place):
     outcome = load_rows(ledger, *LOG_ROWS, only_check=True)
     assert outcome.new == {"patients": 4, "cases": 5, "screws": 9}
     assert len(outcome.new_persons) == 5
-    assert set(counts(ledger).values()) == {0, 1}
+    assert set(counts(ledger).values()) == {0, 2}  # the settings and the shell's account
     ledger.close()
     assert everything(place) == before
 
@@ -284,7 +284,7 @@ def test_the_trail_names_who_loaded_and_from_where(ledger):
         case = session.execute(select(Case).where(Case.reference == "OP-40")).scalar_one()
         assert (case.source_name, case.source_row) == ("log.csv", 2)
     assert events[-1].actor == "lena"
-    assert events[1].actor == "local operator (shell)"
+    assert events[2].actor == "local operator (shell)"
     assert events[-1].at == "2026-03-31T12:00:00.000000Z"
 
 

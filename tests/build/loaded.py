@@ -22,6 +22,10 @@ from registry.actions.loading import TableFile
 from registry.actions.settle import settle
 from registry.domain.access import Role
 from registry.domain.directions import Direction
+from registry.store.models.findings import Finding
+from registry.store.models.outcomes import Outcome
+from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
+from registry.store.models.unit import CaseSeen
 from tests.build.tables import a_log, a_readings
 from tests.imaging.written_files import slices, write
 
@@ -31,6 +35,7 @@ if TYPE_CHECKING:
     from registry.actions.loading import LoadOutcome
     from registry.domain.access import Viewer
     from registry.store.home import Ledger
+    from registry.store.writing import Writing
 
 TODAY = date(2026, 3, 31)
 NOW = datetime(2026, 3, 31, 12, 0, tzinfo=UTC)
@@ -136,4 +141,55 @@ def fill(ledger: Ledger, folder: Path) -> Ledger:
             is_low_confidence=False,
         )
         settle(work, ledger.settings, [6])
+        _fill_the_rest(work)
     return ledger
+
+
+def _fill_the_rest(work: Writing) -> None:
+    """Add a row of each record that no table brings."""
+    day, now = date(2026, 3, 1), work.now
+    work.insert(
+        Outcome,
+        "record an outcome",
+        case_id=1,
+        screw_id=1,
+        observed_on=day,
+        has_deficit=True,
+        deficit_words="numb toe",
+        is_revised_for_position=False,
+        told_on=day,
+        told_by_id=1,
+        recorded_by_id=1,
+        recorded_at=now,
+    )
+    work.insert(
+        Finding,
+        "meet the unit's policy",
+        screw_id=5,
+        scan_id=2,
+        reading_id=1,
+        rule_met="medial 2.4 mm",
+        policy_words="Tell the theatre's registrar.",
+        raised_at=now,
+    )
+    round_id = work.insert(
+        ReplyRound,
+        "open the right of reply",
+        period="2026Q1",
+        opened_at=now,
+        opened_by_id=1,
+        closes_on=day,
+    )
+    answered = {"answered_by_id": 1, "answered_at": now}
+    work.insert(ReplyAnswer, "answer", round_id=round_id, person_id=1, **answered)
+    work.insert(CaseSeen, "look at a case", case_id=1, account_id=1, seen_at=now)
+    work.insert(
+        Rereading,
+        "ask for a re-reading",
+        round_id=round_id,
+        screw_id=6,
+        scan_id=1,
+        assignment_id=1,
+        asked_by_id=1,
+        asked_at=now,
+    )

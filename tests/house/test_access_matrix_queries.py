@@ -143,6 +143,7 @@ SCANNING = ("registry.actions.load_scan",)
 RATES = ("registry.actions.count",)
 NOT_ASKING = {
     "visible.took_part": ("a part of the rules themselves", ("registry.store.visible",)),
+    "visible.is_fulfilled": ("a part of the rules themselves", ("registry.store.visible",)),
     "assignments.screws_without_first": ("asks for readings, shows none", ASSIGNING),
     "assignments.held_scans": ("asks for readings, shows none", ASSIGNING),
     "assignments.draw_of": ("asks for readings, shows none", ASSIGNING),

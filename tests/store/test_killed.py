@@ -41,6 +41,7 @@ def test_a_ledger_whose_making_was_cut_off_can_be_made_anew(empty_place):
         else:
             connection.exec_driver_sql("SET LOCAL session_replication_role = replica")
         connection.exec_driver_sql("DELETE FROM account")
+        connection.exec_driver_sql("DELETE FROM unit_settings")
         connection.exec_driver_sql("DELETE FROM event")
         if empty_place.kind == "sqlite":
             connection.exec_driver_sql(

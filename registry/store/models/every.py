@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from registry.store.models.base import Base, Tracked
 from registry.store.models.cases import Case, CaseAssistant, Screw
+from registry.store.models.findings import Finding
+from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient, VaultEntry
 from registry.store.models.people import Account, AccountRole, Person, PersonAlias
 from registry.store.models.readings import Assignment, ConsensusRow, Draw, Reading
+from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.models.trail import EventRow, TrailHead
+from registry.store.models.unit import CaseSeen, UnitSettings
 
 METADATA = Base.metadata
 
@@ -28,6 +32,13 @@ TRACKED: tuple[type[Tracked], ...] = (
     Assignment,
     Reading,
     ConsensusRow,
+    Outcome,
+    Finding,
+    ReplyRound,
+    ReplyAnswer,
+    Rereading,
+    CaseSeen,
+    UnitSettings,
 )
 """Parents before children."""
 

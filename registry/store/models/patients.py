@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from sqlalchemy import CheckConstraint, ForeignKey, String
 from sqlalchemy.orm import Mapped, mapped_column
 
-from registry.store.columns import Secret
+from registry.store.columns import Instant, Secret
 from registry.store.models.base import Tracked
 
 
 class Patient(Tracked):
-    """A patient as everything but the vault knows them."""
+    """A patient as everything but the vault knows them; withdrawn once their key is destroyed."""
 
     __tablename__ = "patient"
 
     id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
     pseudonym: Mapped[str] = mapped_column(String(20), unique=True)
     reference_hash: Mapped[str] = mapped_column(String(64), unique=True)
+    withdrawn_at: Mapped[datetime | None] = mapped_column(Instant)
     version: Mapped[int]
 
 

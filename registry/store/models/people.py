@@ -46,6 +46,7 @@ class Account(Tracked):
     invitation_expires_at: Mapped[datetime | None] = mapped_column(Instant)
     is_local_operator: Mapped[bool]
     is_disabled: Mapped[bool]
+    must_change_password: Mapped[bool | None]
     version: Mapped[int]
 
 
@@ -74,13 +75,17 @@ class SignedIn(Base):
     started_at: Mapped[datetime] = mapped_column(Instant)
     seen_at: Mapped[datetime] = mapped_column(Instant)
     expires_at: Mapped[datetime] = mapped_column(Instant)
+    number: Mapped[int | None] = mapped_column(unique=True)
+    agent: Mapped[str | None] = mapped_column(String(200))
+    confirmed_at: Mapped[datetime | None] = mapped_column(Instant)
 
 
 class SignInFailure(Base):
-    """A failed sign-in, counted against the account's name. Outside the trail."""
+    """A failed sign-in, counted against the account's name and the address. Outside the trail."""
 
     __tablename__ = "sign_in_failure"
 
     id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(String(100), index=True)
+    address_hash: Mapped[str | None] = mapped_column(String(64), index=True)
     at: Mapped[datetime] = mapped_column(Instant)

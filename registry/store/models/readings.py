@@ -111,12 +111,23 @@ class Draw(Tracked):
 
 
 class Assignment(Tracked):
-    """A reading that is owed; fulfilled once a reading names it."""
+    """A reading that is owed; fulfilled once a reading names it.
+
+    One that is to replace a reading names that reading; one that is owed no longer is closed.
+    """
 
     __tablename__ = "assignment"
     __table_args__ = (
-        UniqueConstraint("screw_id", "scan_id", "role"),
         CheckConstraint(one_of("role", ReadingRole), name="role"),
+        Index(
+            "uq_assignment_first_of_its_role",
+            "screw_id",
+            "scan_id",
+            "role",
+            unique=True,
+            sqlite_where=text("supersedes_id IS NULL"),
+            postgresql_where=text("supersedes_id IS NULL"),
+        ),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
@@ -127,6 +138,11 @@ class Assignment(Tracked):
     draw_id: Mapped[int | None] = mapped_column(ForeignKey("draw.id"), index=True)
     reason: Mapped[str] = mapped_column(String(100))
     made_at: Mapped[datetime] = mapped_column(Instant)
+    supersedes_id: Mapped[int | None] = mapped_column(
+        ForeignKey("reading.id", use_alter=True), unique=True
+    )
+    closed_at: Mapped[datetime | None] = mapped_column(Instant)
+    closed_reason: Mapped[str | None] = mapped_column(String(500))
     version: Mapped[int]
 
 

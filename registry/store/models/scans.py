@@ -13,13 +13,14 @@ from registry.store.models.base import Tracked, one_of
 
 
 class HeldImage(Tracked):
-    """An image in the image store, named by the digest of its bytes."""
+    """An image in the image store, named by the digest of its bytes; gone once it is removed."""
 
     __tablename__ = "image"
 
     id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
     digest: Mapped[str] = mapped_column(String(64), unique=True)
     added_at: Mapped[datetime] = mapped_column(Instant)
+    removed_at: Mapped[datetime | None] = mapped_column(Instant)
     version: Mapped[int]
 
 

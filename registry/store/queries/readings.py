@@ -60,9 +60,9 @@ def current_readings(
 def owed_seconds(
     session: Session, screw_ids: Collection[int] | None = None
 ) -> set[tuple[int, int]]:
-    """Return the screws and scans for which a second reading was asked for."""
+    """Return the screws and scans for which a second reading was asked for and still is."""
     query = select(Assignment.screw_id, Assignment.scan_id).where(
-        Assignment.role == ReadingRole.SECOND
+        Assignment.role == ReadingRole.SECOND, Assignment.closed_at.is_(None)
     )
     if screw_ids is not None:
         query = query.where(Assignment.screw_id.in_(screw_ids))
