@@ -23,7 +23,7 @@ import numpy as np
 from registry.domain.problems import FailureError, NotFoundError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -99,6 +99,17 @@ class ImageWriter:
             self._store.place(self._path, digest)
         return digest
 
+    def write_as_is(self, blocks: Iterable[bytes], digest: str) -> None:
+        """Put bytes in the place of an image of that name."""
+        with _disk_words():
+            offset = 0
+            for block in blocks:
+                _write_at(self._descriptor, block, offset)
+                offset += len(block)
+            os.fchmod(self._descriptor, 0o400)
+            os.fsync(self._descriptor)
+            self._store.place(self._path, digest)
+
 
 class ImageStore:
     """The folder that holds a ledger's images."""
@@ -148,6 +159,17 @@ class ImageStore:
                 f"image {digest} is damaged and cannot be opened; restore it from a backup"
             ) from error
         return Image(digest, voxels, affine, header["attributes"])
+
+    def blocks(self, digest: str) -> Iterator[bytes]:
+        """Yield an image's bytes as they are on the disk; FileNotFoundError where it is gone."""
+        with self._path(digest).open("rb") as file:
+            while block := file.read(_CHUNK):
+                yield block
+
+    def put_back(self, digest: str, blocks: Iterable[bytes]) -> None:
+        """Write an image's bytes as a backup holds them; whether they are sound, `check` says."""
+        with self.writer() as writer:
+            writer.write_as_is(blocks, digest)
 
     def check(self, digest: str) -> str | None:
         """Return what is wrong with an image, in words, or None when its bytes are sound."""

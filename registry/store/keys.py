@@ -1,8 +1,9 @@
 """Keys of the ledger, kept in files apart from the database.
 
 `HOME/keys/` holds the trail's key, the key of the reference hashes, the key under which browsers'
-cookies are signed, and `patients.sqlite` with one encryption key a patient. A patient's key can be
-destroyed: what was encrypted with it is then gone, here and in every copy of the database.
+cookies are signed, the key of backups, and `patients.sqlite` with one encryption key a patient. A
+patient's key can be destroyed: what was encrypted with it is then gone, here and in every copy of
+the database.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ class Keys:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         folder.chmod(0o700)
         keys = cls(folder)
-        for name in ("trail", "references", "cookies"):
+        for name in ("trail", "references", "cookies", "backup"):
             keys._create_one(name)
         with keys._patients() as database:
             database.execute(
@@ -92,6 +93,18 @@ class Keys:
     def cookies(self) -> bytes:
         """The key that signs form tokens."""
         return self._read("cookies")
+
+    @property
+    def backup(self) -> bytes:
+        """The key under which backups are encrypted."""
+        return self._read("backup")
+
+    def make_backup_key(self) -> bool:
+        """Make the key of backups where an older ledger has none; return whether it was made."""
+        if (self.folder / "backup.key").exists():
+            return False
+        self._create_one("backup")
+        return True
 
     def _patients(self) -> sqlite3.Connection:
         database = sqlite3.connect(self.folder / "patients.sqlite", timeout=30)

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 _ROOM = Path(__file__).resolve().parents[1]
 _POSTGRES_LOCK = 7_401_190
 
+UNFINISHED = "unfinished"
+"""Stands in place of the revision while a ledger is being restored or moved to its place."""
+
 
 def migrations_folder() -> Path:
     """Return the migrations: packed beside the program, or the checkout's."""
@@ -32,6 +35,14 @@ def _config(connection: Connection) -> Config:
     config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
     config.attributes["connection"] = connection
     return config
+
+
+def is_known(revision: str) -> bool:
+    """Return whether this program has the step of that number."""
+    config = Config()
+    config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
+    steps = ScriptDirectory.from_config(config).walk_revisions()
+    return revision in {found.revision for found in steps}
 
 
 def newest() -> str:
@@ -63,7 +74,7 @@ def migrate(engine: Engine, target: str = "head") -> None:
                 connection.execute(
                     text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _POSTGRES_LOCK}
                 )
-                _step(connection, target)
+                step(connection, target)
 
 
 def _migrate_sqlite(connection: Connection, target: str) -> None:
@@ -74,7 +85,7 @@ def _migrate_sqlite(connection: Connection, target: str) -> None:
     raw.execute("PRAGMA foreign_keys = OFF")
     try:
         with connection.execution_options(writes=True).begin():
-            _step(connection, target)
+            step(connection, target)
             broken = connection.execute(text("PRAGMA foreign_key_check")).fetchall()
             if broken:
                 raise FailureError(f"the migration would leave {len(broken)} rows without a parent")
@@ -82,7 +93,8 @@ def _migrate_sqlite(connection: Connection, target: str) -> None:
         raw.execute("PRAGMA foreign_keys = ON")
 
 
-def _step(connection: Connection, target: str) -> None:
+def step(connection: Connection, target: str) -> None:
+    """Bring the schema to a revision inside the caller's own transaction."""
     config = _config(connection)
     found = MigrationContext.configure(connection).get_current_revision()
     goes_down = target == "base" or (found is not None and target != "head" and target < found)
@@ -94,6 +106,11 @@ def require_current(engine: Engine) -> None:
     found, known = current(engine), newest()
     if found is None:
         raise FailureError("there is no ledger here yet; make one with `pedicle-ledger init`")
+    if found == UNFINISHED:
+        raise FailureError(
+            "a ledger was being restored or moved to this database and that was cut off; run the "
+            "same `pedicle-ledger restore` or `pedicle-ledger move` again"
+        )
     if found < known:
         raise FailureError(
             f"the ledger is at schema {found}, older than this program ({known}); run "
