@@ -11,7 +11,13 @@ from flask_wtf.csrf import CSRFProtect
 
 from registry.web import errors, guard, headers, logs
 from registry.web.caution import CAUTION
-from registry.web.context import Surroundings, surround, surroundings, viewer_or_none
+from registry.web.context import (
+    Surroundings,
+    give_cookies,
+    surround,
+    surroundings,
+    viewer_or_none,
+)
 from registry.web.input import take_input
 from registry.web.navigation import places
 from registry.web.pages.account.views import account
@@ -87,7 +93,9 @@ def _in_order(app: Flask) -> None:
     app.before_request(guard.check_guard)
     app.before_request(guard.check_origin)
     CSRFProtect(app)
+    app.before_request(guard.check_confirmed)
     app.after_request(logs.log_request)
+    app.after_request(give_cookies)
     app.after_request(headers.add_headers)
 
 

@@ -1,24 +1,44 @@
-"""Who may open which route: every view says so, and one that does not is closed to all."""
+"""Who may open which route: every view says so, and one that does not is closed to all.
+
+What seals, exports or changes who may do what asks for the password again, if it was not entered
+within the last minutes: `@confirmed()` beside the guard.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
-from flask import current_app, request
+from flask import current_app, g, redirect, request, url_for
+from werkzeug.datastructures import ImmutableMultiDict
 
+from registry.actions.sessions import confirm
 from registry.domain.access import Deed, Reach, require
-from registry.domain.problems import NotAllowedError
-from registry.web.context import current_viewer
+from registry.domain.problems import NotAllowedError, ProblemError
+from registry.web.context import (
+    current_ledger,
+    current_viewer,
+    hold_session,
+    now,
+    session_or_none,
+    session_token,
+)
+from registry.web.errors import page_with, wants_json
+from registry.web.fields import Field
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from flask import Flask
+    from flask.typing import ResponseReturnValue
 
 View = TypeVar("View", bound="Callable[..., Any]")
 
+CONFIRMED_MINUTES = 10
+PASSWORD_AGAIN = "password-again"  # noqa: S105 - the name of a field
 _MARK = "guard"
+_CONFIRMED = "confirmed_minutes"
 _SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
@@ -60,6 +80,21 @@ def needs(deed: Deed, at_least: Reach = Reach.OWN) -> Callable[[View], View]:
     return mark
 
 
+def confirmed(minutes: int = CONFIRMED_MINUTES) -> Callable[[View], View]:
+    """Ask who it is again where the password was not entered within these minutes.
+
+    A form is shown the question with all that it sent, and goes on from there; a page or a file is
+    opened once the question is answered; a program is told where to answer it. Stands beside the
+    guard that says who may.
+    """
+
+    def mark(view: View) -> View:
+        vars(view)[_CONFIRMED] = minutes
+        return view
+
+    return mark
+
+
 def _marked(view: View, guard: Guard) -> View:
     vars(view)[_MARK] = guard
     return view
@@ -91,3 +126,93 @@ def check_origin() -> None:
     sent_from = request.headers.get("Sec-Fetch-Site", "same-origin")
     if request.method not in _SAFE_METHODS and sent_from not in {"same-origin", "none"}:
         raise NotAllowedError("this was sent from another site's page; open the ledger's own")
+
+
+class NotConfirmedError(NotAllowedError):
+    """The password has to be entered again first."""
+
+
+def confirmed_minutes_of(app: Flask, endpoint: str) -> int | None:
+    """Return within how many minutes an endpoint wants the password entered; None asks nothing."""
+    return cast("int | None", getattr(app.view_functions.get(endpoint), _CONFIRMED, None))
+
+
+def is_confirmed(minutes: int = CONFIRMED_MINUTES) -> bool:
+    """Return whether the password was entered in this session within these minutes."""
+    session = session_or_none()
+    return session is not None and now() - session.confirmed_at < timedelta(minutes=minutes)
+
+
+def check_confirmed() -> ResponseReturnValue | None:
+    """Ask for the password where a route wants it entered lately; after the form's token."""
+    if request.endpoint is None or session_or_none() is None:
+        return None
+    g.password_again = _taken_out()
+    minutes = confirmed_minutes_of(current_app, request.endpoint)
+    if minutes is None or is_confirmed(minutes):
+        return None
+    if request.method in _SAFE_METHODS and not wants_json():
+        return redirect(url_for("account.confirm_page", next=request.full_path.rstrip("?")))
+    if wants_json():
+        raise NotConfirmedError(f"enter the password again first, at {_confirm_address()}")
+    if g.password_again is None:
+        return _question(NotConfirmedError("enter the password again to go on"))
+    try:
+        enter_again(password_again())
+    except NotAllowedError as problem:
+        if session_or_none() is None:
+            raise
+        return _question(problem)
+    return None
+
+
+def password_again() -> str:
+    """Return the password that came with this request's form, taken out of it; '' where none."""
+    return cast("str | None", g.password_again) or ""
+
+
+def enter_again(password: str) -> None:
+    """Take the password of who is signed in; the session goes on under another token."""
+    try:
+        turned = confirm(current_ledger(), session_token(), password, now())
+    except NotAllowedError:
+        g.pop("open_session", None)
+        raise
+    hold_session(turned)
+
+
+def _taken_out() -> str | None:
+    """Return the password that came with a form, and leave the form without it."""
+    if request.method in _SAFE_METHODS or PASSWORD_AGAIN not in request.form:
+        return None
+    again = request.form[PASSWORD_AGAIN]
+    request.form = ImmutableMultiDict(
+        [pair for pair in request.form.items(multi=True) if pair[0] != PASSWORD_AGAIN]
+    )
+    return again
+
+
+def _question(problem: ProblemError) -> ResponseReturnValue:
+    """Return the page that asks, holding what was sent; a file cannot be held."""
+    has_files = any(file.filename for file in request.files.values())
+    return page_with(
+        problem,
+        "account/confirm.html",
+        fields=[password_again_field()],
+        action=_confirm_address() if has_files else request.full_path.rstrip("?"),
+        held=[] if has_files else _held(),
+        has_files=has_files,
+    )
+
+
+def password_again_field() -> Field:
+    """Return the field of the password that is entered again."""
+    return Field(PASSWORD_AGAIN, "Password", kind="password", autocomplete="current-password")
+
+
+def _held() -> list[tuple[str, str]]:
+    return [pair for pair in request.form.items(multi=True) if pair[0] != "csrf_token"]
+
+
+def _confirm_address() -> str:
+    return url_for("account.confirm_page")

@@ -10,21 +10,17 @@ import pytest
 from argon2 import PasswordHasher
 from sqlalchemy import func, select
 
-from registry.actions import accounts
+from registry.actions import accounts_secrets
 from registry.actions.accounts import (
-    FAILURE_WINDOW,
-    FAILURES_ALLOWED,
     INVITATION_DAYS,
     accept_invitation,
     acting,
     invite,
     invite_again,
     invited_name,
-    sign_in,
-    sign_out,
-    viewer_of,
 )
 from registry.actions.check_ledger import check_ledger
+from registry.actions.sessions import sign_in, sign_out, viewer_of
 from registry.domain.access import Role
 from registry.domain.problems import (
     BadInputError,
@@ -32,11 +28,14 @@ from registry.domain.problems import (
     NotAllowedError,
     NotFoundError,
 )
+from registry.domain.tries import NAME_FROM_ADDRESS
 from registry.store.models.people import Account, SignedIn, SignInFailure
 from registry.store.models.trail import EventRow
 from tests.build.loaded import NOW, PASSWORD, an_account, load_rows
 
 MINUTE = timedelta(minutes=1)
+FAILURES_ALLOWED = NAME_FROM_ADDRESS.allowed
+FAILURE_WINDOW = NAME_FROM_ADDRESS.longest_wait
 SAME_WORDS = "name or password is not right"
 
 
@@ -44,8 +43,8 @@ SAME_WORDS = "name or password is not right"
 def _quick_hashes(monkeypatch):
     """Hash with little memory and time: what is tried here is the counting, many times over."""
     quick = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
-    monkeypatch.setattr(accounts, "_HASHER", quick)
-    monkeypatch.setattr(accounts, "_NOBODY", quick.hash("nobody"))
+    monkeypatch.setattr(accounts_secrets, "HASHER", quick)
+    monkeypatch.setattr(accounts_secrets, "NOBODY", quick.hash("nobody"))
 
 
 def invited(ledger, name="rita", *roles, person=None, now=NOW, viewer=None):
@@ -355,7 +354,7 @@ def test_a_session_made_or_turned_in_the_database_alone_signs_nobody_in(ledger):
 
 def test_the_program_itself_hashes_as_hard_as_the_library_does(monkeypatch):
     monkeypatch.undo()
-    made = accounts._HASHER
+    made = accounts_secrets.HASHER
     # RFC 9106 section 4, second recommended option: t = 3, m = 64 MiB, p = 4.
     assert (made.time_cost, made.memory_cost, made.parallelism) == (3, 65536, 4)
     assert made.salt_len * 8 >= 32  # NIST SP 800-63B-4 section 3.1.1.2: a salt of 32 bits or more

@@ -12,7 +12,7 @@ from unittest import mock
 
 from argon2 import PasswordHasher
 
-from registry.actions import accounts
+from registry.actions import accounts_secrets
 from registry.actions.accounts import accept_invitation, acting, invite
 from registry.actions.assign import assign_second_reading
 from registry.actions.load_log import load_log
@@ -115,7 +115,7 @@ def an_account(
     """Add an account whose invitation has been used; return who asks when it does."""
     token = invite(ledger, acting(ledger, None), name, roles, person=person, now=now)
     # Little memory and time: hundreds of accounts are made, and none has a secret.
-    with mock.patch.object(accounts, "_HASHER", _QUICK):
+    with mock.patch.object(accounts_secrets, "HASHER", _QUICK):
         accept_invitation(ledger, token, PASSWORD, now)
     return acting(ledger, name)
 

@@ -137,6 +137,8 @@ ASKING = {
 # Function: why no viewer is asked, and the only modules that may call it.
 LOADING = ("registry.actions.load_log", "registry.actions.load_readings")
 ACCOUNTS = ("registry.actions.accounts",)
+SESSIONS = ("registry.actions.sessions",)
+TRIES = ("registry.actions.sessions_tries",)
 SETTLING = ("registry.actions.settle", "registry.store.verification")
 ASSIGNING = ("registry.actions.assign",)
 SCANNING = ("registry.actions.load_scan",)
@@ -166,18 +168,22 @@ NOT_ASKING = {
         "who acts is found by it",
         (*ACCOUNTS, "registry.actions.initialise", "registry.web.pages.health.views"),
     ),
-    "people.sign_in_named": ("before anybody is signed in", ACCOUNTS),
+    "people.sign_in_named": ("before anybody is signed in", SESSIONS),
     "people.account_named": ("whether a name is taken, for who may invite", ACCOUNTS),
+    "people.account_numbered": ("whose account it is, for who may change it", ACCOUNTS),
     "people.is_waiting": ("whether a name is taken, for who may invite", ACCOUNTS),
     "people.invited": ("before anybody is signed in", ACCOUNTS),
-    "people.signed_in": ("before anybody is signed in", ACCOUNTS),
-    "people.note_seen": ("sign-ins", ACCOUNTS),
-    "people.start_session": ("sign-ins", ACCOUNTS),
-    "people.end_session": ("sign-ins", ACCOUNTS),
-    "people.end_sessions_of": ("sign-ins", ACCOUNTS),
-    "people.failures_since": ("sign-ins", ACCOUNTS),
-    "people.note_failure": ("sign-ins", ACCOUNTS),
-    "people.forget_failure": ("sign-ins", ACCOUNTS),
+    "people.signed_in": ("before anybody is signed in", SESSIONS),
+    "people.note_seen": ("sign-ins", SESSIONS),
+    "people.start_session": ("sign-ins", SESSIONS),
+    "people.turn_session": ("sign-ins", SESSIONS),
+    "people.end_session": ("sign-ins", SESSIONS),
+    "people.end_sessions_of": ("sign-ins", (*ACCOUNTS, *SESSIONS)),
+    "people.password_hash_of": ("compares a password, shows nothing", SESSIONS),
+    "people.note_failure": ("sign-ins", TRIES),
+    "people.other_failures": ("sign-ins", TRIES),
+    "people.forget_failure": ("sign-ins", (*TRIES, *SESSIONS)),
+    "people.name_key": ("a spelling and no record", TRIES),
     "people.all_person_names": ("labels or codes, decided there", RATES),
     "readings.current_readings": ("works consensus out", SETTLING),
     "readings.owed_seconds": ("works consensus out", SETTLING),

@@ -43,6 +43,8 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/invitation/<token>"): ANYONE,
     ("POST", "/invitation/<token>"): ANYONE,
     ("POST", "/sign-out"): ALL,
+    ("GET", "/confirm"): ALL,
+    ("POST", "/confirm"): ALL,
     ("GET", "/"): ALL,
     ("GET", "/rates"): CLINICAL,
     ("GET", "/rates.csv"): CLINICAL,

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
 import unicodedata
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from sqlalchemy import delete, func, select
+from sqlalchemy import delete, select, update
 
 from registry.domain.access import Role, Viewer
+from registry.domain.tries import LONGEST_MEMORY
 from registry.domain.words import folded
 from registry.store.models.people import (
     Account,
@@ -108,12 +108,12 @@ def is_waiting(
 
 def _account_named(session: Session, name: str) -> Account | None:
     # Compared here, because SQLite's own lower() knows no letter beyond a to z.
-    wanted = _name_key(name)
+    wanted = name_key(name)
     accounts = session.execute(select(Account).order_by(Account.id)).scalars()
-    return next((account for account in accounts if _name_key(account.name) == wanted), None)
+    return next((account for account in accounts if name_key(account.name) == wanted), None)
 
 
-def _name_key(name: str) -> str:
+def name_key(name: str) -> str:
     """Return the form in which two spellings of an account's name are equal."""
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
 
@@ -130,10 +130,40 @@ def invited(session: Session, invitation_digest: str, now: datetime) -> Viewer |
 
 @dataclass(frozen=True)
 class OpenSession:
-    """A session that has not ended, and when its last request was noted."""
+    """A session that has not ended.
+
+    Attributes
+    ----------
+    viewer : whose it is
+    seen_at : when its last request was noted
+    confirmed_at : when the password was last entered in it
+    number : under which it is listed
+    """
 
     viewer: Viewer
     seen_at: datetime
+    confirmed_at: datetime
+    number: int | None
+
+
+@dataclass(frozen=True)
+class NewSession:
+    """What is kept of a session when it begins.
+
+    Attributes
+    ----------
+    token_digest : keyed digest of its token
+    number : under which it is listed; says nothing about the token
+    agent : the browser in a few words
+    began_at, confirmed_at, expires_at : aware instants
+    """
+
+    token_digest: str
+    number: int
+    agent: str
+    began_at: datetime
+    confirmed_at: datetime
+    expires_at: datetime
 
 
 def signed_in(
@@ -146,7 +176,8 @@ def signed_in(
     account = session.get(Account, row.account_id)
     if row.expires_at <= now or row.seen_at < idle_since or account is None or account.is_disabled:
         return None
-    return OpenSession(_viewer(session, account), row.seen_at)
+    confirmed_at = row.confirmed_at or row.started_at
+    return OpenSession(_viewer(session, account), row.seen_at, confirmed_at, row.number)
 
 
 def note_seen(session: Session, token_digest: str, now: datetime, *, is_over: bool) -> None:
@@ -160,20 +191,34 @@ def note_seen(session: Session, token_digest: str, now: datetime, *, is_over: bo
         row.seen_at = now
 
 
-def start_session(
-    session: Session, token_digest: str, account_id: int, now: datetime, expires_at: datetime
-) -> None:
+def start_session(session: Session, account_id: int, new: NewSession) -> None:
     """Keep a new session by its token's digest, and drop those that have expired."""
-    session.execute(delete(SignedIn).where(SignedIn.expires_at <= now))
+    session.execute(delete(SignedIn).where(SignedIn.expires_at <= new.began_at))
     session.add(
         SignedIn(
-            token_digest=token_digest,
+            token_digest=new.token_digest,
             account_id=account_id,
-            started_at=now,
-            seen_at=now,
-            expires_at=expires_at,
+            started_at=new.began_at,
+            seen_at=new.began_at,
+            expires_at=new.expires_at,
+            number=new.number,
+            agent=new.agent,
+            confirmed_at=new.confirmed_at,
         )
     )
+
+
+def turn_session(
+    session: Session, token_digest: str, new_digest: str, confirmed_at: datetime | None
+) -> bool:
+    """Let a session go on under another token; return whether it was there to go on."""
+    changes: dict[str, object] = {"token_digest": new_digest}
+    if confirmed_at is not None:
+        changes["confirmed_at"] = confirmed_at
+    found = session.execute(
+        update(SignedIn).where(SignedIn.token_digest == token_digest).values(changes)
+    )
+    return bool(found.rowcount)  # type: ignore[attr-defined]
 
 
 def end_session(session: Session, token_digest: str) -> None:
@@ -181,26 +226,37 @@ def end_session(session: Session, token_digest: str) -> None:
     session.execute(delete(SignedIn).where(SignedIn.token_digest == token_digest))
 
 
-def end_sessions_of(session: Session, account_id: int) -> None:
-    """Forget every session of an account."""
-    session.execute(delete(SignedIn).where(SignedIn.account_id == account_id))
+def end_sessions_of(
+    session: Session, account_id: int, *, number: int | None = None, but: str | None = None
+) -> int:
+    """Forget an account's sessions: all, the numbered one, or all but one; return how many."""
+    chosen = delete(SignedIn).where(SignedIn.account_id == account_id)
+    if number is not None:
+        chosen = chosen.where(SignedIn.number == number)
+    if but is not None:
+        chosen = chosen.where(SignedIn.token_digest != but)
+    return int(session.execute(chosen).rowcount)  # type: ignore[attr-defined]
 
 
-def failures_since(session: Session, name: str, since: datetime) -> int:
-    """Return how often signing in under a name has failed lately; older failures are forgotten."""
-    session.execute(delete(SignInFailure).where(SignInFailure.at < since))
-    wanted = SignInFailure.name == _failure_key(name)
-    return session.execute(
-        select(func.count()).select_from(SignInFailure).where(wanted)
-    ).scalar_one()
-
-
-def note_failure(session: Session, name: str, now: datetime) -> int:
-    """Count a failed sign-in against the name that was tried; return the row's id."""
-    row = SignInFailure(name=_failure_key(name), at=now)
+def note_failure(session: Session, key: str, address_hash: str | None, now: datetime) -> int:
+    """Count a wrong try under a key, from an address; return the row's id."""
+    session.execute(delete(SignInFailure).where(SignInFailure.at < now - LONGEST_MEMORY))
+    row = SignInFailure(name=key, address_hash=address_hash, at=now)
     session.add(row)
     session.flush()
     return row.id
+
+
+def other_failures(
+    session: Session, row_id: int, *, key: str | None = None, address_hash: str | None = None
+) -> list[datetime]:
+    """Return when other tries under a key, from an address, or both, were wrong."""
+    found = select(SignInFailure.at).where(SignInFailure.id != row_id)
+    if key is not None:
+        found = found.where(SignInFailure.name == key)
+    if address_hash is not None:
+        found = found.where(SignInFailure.address_hash == address_hash)
+    return list(session.execute(found).scalars())
 
 
 def forget_failure(session: Session, row_id: int) -> None:
@@ -208,10 +264,15 @@ def forget_failure(session: Session, row_id: int) -> None:
     session.execute(delete(SignInFailure).where(SignInFailure.id == row_id))
 
 
-def _failure_key(name: str) -> str:
-    """Return the key under which tries at a name are counted; as typed, it may be a password."""
-    raw = _name_key(name).encode("utf-8", "surrogatepass")
-    return hashlib.sha256(raw).hexdigest()
+def password_hash_of(session: Session, account_id: int) -> str | None:
+    """Return what is kept of an account's password, for who has to enter it again."""
+    return session.get_one(Account, account_id).password_hash
+
+
+def account_numbered(session: Session, account_id: int) -> Viewer | None:
+    """Return the account with this number, whatever its state; None without one."""
+    account = session.get(Account, account_id)
+    return None if account is None else _viewer(session, account)
 
 
 def all_person_names(session: Session) -> dict[int, str]:

@@ -6,11 +6,28 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint, redirect, render_template, request, session, url_for
 
-from registry.actions.accounts import accept_invitation, invited_name, sign_in, sign_out
+from registry.actions.accounts import USED_UP, accept_invitation, invited_name
+from registry.actions.sessions import account_of, sign_in, sign_out
+from registry.actions.sessions_tries import marked
 from registry.domain.problems import BadInputError, Fault, NotAllowedError
-from registry.web.context import current_ledger, now, surroundings, viewer_or_none
+from registry.web.context import (
+    current_ledger,
+    hold_marks,
+    hold_session,
+    now,
+    origin,
+    session_token,
+    surroundings,
+    viewer_or_none,
+)
 from registry.web.errors import page_with
-from registry.web.guard import open_to_all, signed_in
+from registry.web.guard import (
+    enter_again,
+    open_to_all,
+    password_again,
+    password_again_field,
+    signed_in,
+)
 from registry.web.logs import log
 from registry.web.pages.account.forms import (
     PASSWORD_RULES,
@@ -44,20 +61,18 @@ def sign_in_page() -> ResponseReturnValue:
 def enter() -> ResponseReturnValue:
     """Start a session of its own; whatever the browser carried before has ended."""
     name, wanted = request.form.get("name", ""), request.form.get("next", "")
+    came_from = origin()
     try:
-        token = sign_in(current_ledger(), name, request.form.get("password", ""), now())
+        token = sign_in(current_ledger(), name, request.form.get("password", ""), now(), came_from)
     except NotAllowedError as problem:
         return page_with(
             problem, "account/sign_in.html", fields=sign_in_fields(name), wanted=wanted
         )
     _end_session()
-    around = surroundings()
-    response = redirect(page_to_return_to(wanted) or url_for("home.start"), 303)
-    response.set_cookie(
-        around.session_cookie, token, httponly=True, samesite="Lax", secure=around.is_https
-    )
+    hold_session(token)
+    hold_marks(marked(current_ledger(), came_from.marks, account_of(token)))
     log("signed in")
-    return response
+    return redirect(page_to_return_to(wanted) or url_for("home.start"), 303)
 
 
 @account.post("/sign-out")
@@ -72,6 +87,34 @@ def leave() -> ResponseReturnValue:
     )
     response.headers["Clear-Site-Data"] = '"cache", "storage"'
     return response
+
+
+@account.get("/confirm")
+@signed_in
+def confirm_page() -> ResponseReturnValue:
+    """Ask who it is again, for a page or file that wants to know."""
+    return render_template("account/confirm.html", **_question(request.args.get("next", "")))
+
+
+@account.post("/confirm")
+@signed_in
+def confirm_again() -> ResponseReturnValue:
+    """Take the password again and go on to where it was asked."""
+    wanted = request.form.get("next", "")
+    try:
+        enter_again(password_again())
+    except NotAllowedError as problem:
+        return page_with(problem, "account/confirm.html", **_question(wanted))
+    return redirect(page_to_return_to(wanted) or url_for("home.start"), 303)
+
+
+def _question(wanted: str) -> dict[str, object]:
+    return {
+        "fields": [password_again_field()],
+        "action": url_for("account.confirm_again"),
+        "held": [("next", wanted)] if wanted else [],
+        "has_files": False,
+    }
 
 
 @account.get("/invitation/<token>")
@@ -94,7 +137,7 @@ def set_password(token: str) -> ResponseReturnValue:
     password = request.form.get("password", "")
     try:
         _require_alike(password, request.form.get("again", ""))
-        accept_invitation(current_ledger(), token, password, now())
+        account_id = accept_invitation(current_ledger(), token, password, now())
     except BadInputError as problem:
         return page_with(
             problem,
@@ -103,6 +146,7 @@ def set_password(token: str) -> ResponseReturnValue:
             fields=first_password_fields(problem.faults[0].what),
             rules=PASSWORD_RULES,
         )
+    hold_marks(marked(current_ledger(), origin().marks, account_id))
     return redirect(url_for("account.sign_in_page", news="password-set"), 303)
 
 
@@ -112,14 +156,14 @@ def _require_alike(password: str, again: str) -> None:
 
 
 def _invited(token: str) -> str:
-    name = invited_name(current_ledger(), token, now())
+    name = invited_name(current_ledger(), token, now(), origin().address)
     if name is None:
-        raise NotAllowedError("this invitation is used up or too old; ask the steward for another")
+        raise NotAllowedError(USED_UP)
     return name
 
 
 def _end_session() -> None:
-    token = request.cookies.get(surroundings().session_cookie)
+    token = session_token()
     if token:
         sign_out(current_ledger(), token)
     session.clear()
