@@ -130,6 +130,14 @@ class Keys:
         finally:
             database.close()
 
+    def pseudonyms(self) -> set[str]:
+        """Return whose keys are here."""
+        database = self._patients()
+        try:
+            return {str(name) for (name,) in database.execute("SELECT pseudonym FROM patient_key")}
+        finally:
+            database.close()
+
     def patient_key(self, pseudonym: str) -> bytes | None:
         """Return a patient's key, or None where there is none (any more)."""
         database = self._patients()
