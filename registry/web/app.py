@@ -20,6 +20,7 @@ from registry.web.context import (
 )
 from registry.web.input import take_input
 from registry.web.navigation import places
+from registry.web.pages.account.own import own_account
 from registry.web.pages.account.views import account
 from registry.web.pages.accounts.views import accounts
 from registry.web.pages.cases.views import cases_page
@@ -36,7 +37,17 @@ if TYPE_CHECKING:
     from registry.store.home import Ledger
 
 _LAYOUT = Path(__file__).parent / "layout"
-_BLUEPRINTS = (account, accounts, cases_page, health, home, rates_page, reading_desk, worklist_page)
+_BLUEPRINTS = (
+    account,
+    own_account,
+    accounts,
+    cases_page,
+    health,
+    home,
+    rates_page,
+    reading_desk,
+    worklist_page,
+)
 _LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
 LARGEST_REQUEST_BYTES = 2 * 1024 * 1024
 

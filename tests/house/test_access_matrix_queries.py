@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import ast
 import inspect
+from contextlib import suppress
+from datetime import timedelta
 from importlib import import_module
 from pathlib import Path
 from pkgutil import iter_modules
 
 import pytest
+from sqlalchemy import select
 
 import registry.store.queries
 from registry.actions.accounts import acting
@@ -71,6 +74,26 @@ def patient_cases(session, viewer, ledger):
     return sorted(case.reference for case in scans.cases_of_patient(session, viewer, hashed))
 
 
+def account_ids(session):
+    return [account.id for account in session.execute(select(Account)).scalars()]
+
+
+def accounts_seen(session, viewer):
+    found = []
+    for number in account_ids(session):
+        with suppress(NotFoundError):
+            found.append(accounts.listed_account(session, viewer, number, NOW))
+    return [account.account_id == viewer.account_id or "other" for account in found]
+
+
+def sessions_seen(session, viewer):
+    return [
+        number == viewer.account_id or "other"
+        for number in account_ids(session)
+        for _ in accounts.open_sessions(session, viewer, accounts.SessionsAsked(number, NOW, NOW))
+    ]
+
+
 def savable(session, viewer):
     return [n for n in range(1, 6) if assignments.saving_facts(session, viewer, n) is not None]
 
@@ -101,6 +124,14 @@ ASKING = {
     ),
     accounts.listed_accounts: (
         lambda s, v, _: [a.name == v.name or "other" for a in accounts.listed_accounts(s, v, NOW)],
+        [[True], [True], [True], "all", [True], [True], "all"],
+    ),
+    accounts.listed_account: (
+        lambda s, v, _: accounts_seen(s, v),
+        [[True], [True], [True], "all", [True], [True], "all"],
+    ),
+    accounts.open_sessions: (
+        lambda s, v, _: sessions_seen(s, v),
         [[True], [True], [True], "all", [True], [True], "all"],
     ),
     assignments.owed_readings: (
@@ -139,6 +170,7 @@ LOADING = ("registry.actions.load_log", "registry.actions.load_readings")
 ACCOUNTS = ("registry.actions.accounts",)
 SESSIONS = ("registry.actions.sessions",)
 TRIES = ("registry.actions.sessions_tries",)
+CHANGES = ("registry.actions.accounts_changes",)
 SETTLING = ("registry.actions.settle", "registry.store.verification")
 ASSIGNING = ("registry.actions.assign",)
 SCANNING = ("registry.actions.load_scan",)
@@ -169,8 +201,10 @@ NOT_ASKING = {
         (*ACCOUNTS, "registry.actions.initialise", "registry.web.pages.health.views"),
     ),
     "people.sign_in_named": ("before anybody is signed in", SESSIONS),
-    "people.account_named": ("whether a name is taken, for who may invite", ACCOUNTS),
-    "people.account_numbered": ("whose account it is, for who may change it", ACCOUNTS),
+    "people.account_named": ("for who may invite and change", (*ACCOUNTS, *CHANGES)),
+    "people.account_numbered": ("for who may invite and change", (*ACCOUNTS, *CHANGES)),
+    "people.is_disabled": ("for who may change accounts", CHANGES),
+    "people.other_stewards": ("a count, for who may change accounts", CHANGES),
     "people.is_waiting": ("whether a name is taken, for who may invite", ACCOUNTS),
     "people.invited": ("before anybody is signed in", ACCOUNTS),
     "people.signed_in": ("before anybody is signed in", SESSIONS),
@@ -178,7 +212,7 @@ NOT_ASKING = {
     "people.start_session": ("sign-ins", SESSIONS),
     "people.turn_session": ("sign-ins", SESSIONS),
     "people.end_session": ("sign-ins", SESSIONS),
-    "people.end_sessions_of": ("sign-ins", (*ACCOUNTS, *SESSIONS)),
+    "people.end_sessions_of": ("sign-ins", (*ACCOUNTS, *CHANGES, *SESSIONS)),
     "people.password_hash_of": ("compares a password, shows nothing", SESSIONS),
     "people.note_failure": ("sign-ins", TRIES),
     "people.other_failures": ("sign-ins", TRIES),
@@ -218,6 +252,12 @@ def filled(ledger, tmp_path):
         work.insert(people.PersonAlias, "add a name", person_id=person, folded="stefan steward")
     for name, (roles, person_name) in VIEWERS.items():
         an_account(ledger, name, *roles, person=person_name)
+    with ledger.untracked() as session:
+        for number in account_ids(session):
+            digest, ends = f"{number:064}", NOW + timedelta(hours=1)
+            people.start_session(
+                session, number, people.NewSession(digest, number, "", NOW, NOW, ends)
+            )
     return ledger
 
 

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 ALL = frozenset({"registrar", "surgeon", "quality lead", "steward"})
 CLINICAL = ALL - {"steward"}
 ANYONE = ALL | {"nobody"}
+STEWARD_ALONE = frozenset({"steward"})
 
 # Method and rule: who gets past the guard. From the table of roles in the design, section 7.
 MATRIX: dict[tuple[str, str], frozenset[str]] = {
@@ -51,7 +52,19 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/rates.json"): CLINICAL,
     ("GET", "/rates/chart.svg"): CLINICAL,
     ("GET", "/worklist"): CLINICAL,
-    ("GET", "/accounts"): frozenset({"steward"}),
+    ("GET", "/accounts"): STEWARD_ALONE,
+    ("GET", "/accounts/invite"): STEWARD_ALONE,
+    ("POST", "/accounts/invite"): STEWARD_ALONE,
+    ("GET", "/accounts/<int:account_id>"): STEWARD_ALONE,
+    ("POST", "/accounts/<int:account_id>/disable"): STEWARD_ALONE,
+    ("POST", "/accounts/<int:account_id>/enable"): STEWARD_ALONE,
+    ("POST", "/accounts/<int:account_id>/role"): STEWARD_ALONE,
+    ("POST", "/accounts/<int:account_id>/sessions/end"): STEWARD_ALONE,
+    ("POST", "/accounts/<int:account_id>/link"): STEWARD_ALONE,
+    ("GET", "/account"): ALL,
+    ("POST", "/account/password"): ALL,
+    ("POST", "/account/sessions/<int:number>/end"): ALL,
+    ("POST", "/account/sessions/end-others"): ALL,
     ("GET", "/cases/"): frozenset({"surgeon", "quality lead"}),
     ("GET", "/cases/<int:case_id>"): frozenset({"surgeon", "quality lead"}),
     ("GET", "/cases/static/<path:filename>"): ANYONE,

@@ -6,7 +6,7 @@ import unicodedata
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import delete, func, select, update
 
 from registry.domain.access import Role, Viewer
 from registry.domain.tries import LONGEST_MEMORY
@@ -273,6 +273,27 @@ def account_numbered(session: Session, account_id: int) -> Viewer | None:
     """Return the account with this number, whatever its state; None without one."""
     account = session.get(Account, account_id)
     return None if account is None else _viewer(session, account)
+
+
+def other_stewards(session: Session, account_id: int) -> int:
+    """Return how many accounts but this one can sign in as a steward."""
+    stewards = select(AccountRole.account_id).where(AccountRole.role == Role.STEWARD)
+    found = (
+        select(func.count())
+        .select_from(Account)
+        .where(
+            Account.id.in_(stewards),
+            Account.id != account_id,
+            Account.is_disabled.is_(False),
+            Account.password_hash.is_not(None),
+        )
+    )
+    return session.execute(found).scalar_one()
+
+
+def is_disabled(session: Session, account_id: int) -> bool:
+    """Return whether an account is disabled."""
+    return session.get_one(Account, account_id).is_disabled
 
 
 def all_person_names(session: Session) -> dict[int, str]:

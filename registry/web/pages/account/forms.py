@@ -5,6 +5,7 @@ from __future__ import annotations
 from urllib.parse import urlsplit
 
 from registry.domain.passwords import LONGEST, SHORTEST
+from registry.domain.problems import BadInputError, Fault
 from registry.web.fields import Field
 
 PASSWORD_RULES = (
@@ -35,6 +36,24 @@ def first_password_fields(error: str = "") -> list[Field]:
         ),
         Field("again", "The same again", kind="password", autocomplete="new-password"),
     ]
+
+
+def other_password_fields(old_error: str = "", new_error: str = "") -> list[Field]:
+    """Return the fields of another password: the one until now, and the new one twice."""
+    now_held = Field(
+        "old",
+        "Password until now",
+        kind="password",
+        error=old_error,
+        autocomplete="current-password",
+    )
+    return [now_held, *first_password_fields(new_error)]
+
+
+def require_alike(password: str, again: str) -> None:
+    """Refuse a new password whose two entries differ."""
+    if password != again:
+        raise BadInputError(Fault("the two entries differ", "password", "give the same twice"))
 
 
 def page_to_return_to(asked: str) -> str | None:

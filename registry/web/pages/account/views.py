@@ -9,7 +9,7 @@ from flask import Blueprint, redirect, render_template, request, session, url_fo
 from registry.actions.accounts import USED_UP, accept_invitation, invited_name
 from registry.actions.sessions import account_of, sign_in, sign_out
 from registry.actions.sessions_tries import marked
-from registry.domain.problems import BadInputError, Fault, NotAllowedError
+from registry.domain.problems import BadInputError, NotAllowedError
 from registry.web.context import (
     current_ledger,
     hold_marks,
@@ -33,6 +33,7 @@ from registry.web.pages.account.forms import (
     PASSWORD_RULES,
     first_password_fields,
     page_to_return_to,
+    require_alike,
     sign_in_fields,
 )
 
@@ -136,7 +137,7 @@ def set_password(token: str) -> ResponseReturnValue:
     name = _invited(token)
     password = request.form.get("password", "")
     try:
-        _require_alike(password, request.form.get("again", ""))
+        require_alike(password, request.form.get("again", ""))
         account_id = accept_invitation(current_ledger(), token, password, now())
     except BadInputError as problem:
         return page_with(
@@ -148,11 +149,6 @@ def set_password(token: str) -> ResponseReturnValue:
         )
     hold_marks(marked(current_ledger(), origin().marks, account_id))
     return redirect(url_for("account.sign_in_page", news="password-set"), 303)
-
-
-def _require_alike(password: str, again: str) -> None:
-    if password != again:
-        raise BadInputError(Fault("the two entries differ", "password", "give the same twice"))
 
 
 def _invited(token: str) -> str:
