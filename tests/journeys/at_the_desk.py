@@ -80,6 +80,7 @@ def _picture(layout: str, data: bytes) -> Picture:
 
 def owed(page: Page) -> dict[str, str]:
     """Return the addresses of the screws on the worklist that is open, by level and side."""
+    page.wait_for_load_state()
     links = page.locator("tbody th a").all()
     return {link.inner_text(): link.get_attribute("href") or "" for link in links}
 
@@ -230,6 +231,7 @@ class Desk:
             for depth, places in marks.items():
                 self.go_to(depth)
                 self.click_section(*places)
+        self.numbers_come()
 
     def turn_along(self, across: str) -> Picture:
         """Turn the picture along the axis so that medial or cranial is on top."""
@@ -243,6 +245,7 @@ class Desk:
         self.page.locator("#along-use-front").check()
         with self.page.expect_response(lambda answer: _front_marks_in(answer) == len(places)):
             self.click_along(*places)
+        self.numbers_come()
 
     def mark_by_keys(self, marks: dict[float, list[Place]]) -> None:
         """Move the cross to every mark and press Enter; the section has the focus."""
@@ -262,18 +265,33 @@ class Desk:
                         keys.press(key)
                     cross = to
                     keys.press("Enter")
+        self.numbers_come()
 
     # What it comes to
 
+    def numbers_come(self) -> None:
+        """Wait until the numbers on the page are those of the marks on it.
+
+        An answer that has reached the browser is not on the page yet.
+        """
+        self.page.locator('#numbers[aria-busy="false"]').wait_for()
+
     def told(self) -> Told:
-        """Return the numbers that stand on the page."""
-        rows = self.page.locator("#numbers [data-direction]").all()
-        extents, sds = {}, {}
-        for row in rows:
-            direction = row.get_attribute("data-direction") or ""
-            extents[direction] = row.locator(".mm").inner_text()
-            sds[direction] = row.locator(".sd").inner_text().removeprefix("± ")
-        return Told(extents, sds, self.page.locator("#grade").inner_text())
+        """Return the numbers that stand on the page, all read at one moment."""
+        self.numbers_come()
+        rows, grade = self.page.locator("#numbers").evaluate(
+            """numbers => [
+                [...numbers.querySelectorAll("[data-direction]")].map(row => [
+                    row.dataset.direction,
+                    row.querySelector(".mm").innerText,
+                    row.querySelector(".sd").innerText,
+                ]),
+                numbers.querySelector("#grade").innerText,
+            ]"""
+        )
+        extents = {direction: mm for direction, mm, _ in rows}
+        sds = {direction: sd.removeprefix("± ") for direction, _, sd in rows}
+        return Told(extents, sds, grade)
 
     def save(self, confidence: str = "high") -> None:
         """Say how sure, save, and wait for the page that follows."""
@@ -311,7 +329,8 @@ def tab_to_element(page: Page, selector: str, *, key: str = "Tab", most: int = 1
 
 
 def expect_no_faults(page: Page) -> None:
-    """Hold that the page names no fault of the marks."""
+    """Hold that the page names no fault of the marks as they are now."""
+    page.locator('#numbers[aria-busy="false"]').wait_for()
     expect(page.locator("#measure-faults li")).to_have_count(0)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import http.client
 import threading
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import TYPE_CHECKING
@@ -70,12 +70,14 @@ class _Handler(BaseHTTPRequestHandler):
             onward.close()
         passed = [(k, v) for k, v in answer.getheaders() if k.lower() not in _NOT_PASSED_ON]
         self.server.answers.append(_answer(self.path, answer, passed, body))
-        self.send_response_only(answer.status, answer.reason)
-        for name, value in passed:
-            self.send_header(name, value)
-        self.send_header("Connection", "close")
-        self.end_headers()
-        self.wfile.write(body)
+        # A page drops a question when it asks a newer one or is left: nobody listens any more.
+        with suppress(BrokenPipeError, ConnectionResetError):
+            self.send_response_only(answer.status, answer.reason)
+            for name, value in passed:
+                self.send_header(name, value)
+            self.send_header("Connection", "close")
+            self.end_headers()
+            self.wfile.write(body)
 
     do_POST = do_GET  # noqa: N815 - as above, a name that http.server calls
 

@@ -26,6 +26,22 @@ pytestmark = pytest.mark.browser
 
 DEPTHS = (9, 10, 11)
 
+HOLD_ANSWERS = """
+const ask = window.fetch;
+const held = [];
+window.hold = "";
+window.letGo = index => held[index]();
+window.fetch = async (address, options) => {
+    const answer = await ask(address, options);
+    if (!window.hold || !String(address).includes(window.hold)) return answer;
+    const count = new Promise(go => held.push(go));
+    document.documentElement.dataset.held = String(held.length);
+    await count;
+    return answer;
+};
+"""
+"""Answers that have reached the browser are kept from the page's script until they are let go."""
+
 
 @pytest.fixture
 def site(tmp_path: Path) -> Iterator[str]:
@@ -45,6 +61,7 @@ def site(tmp_path: Path) -> Iterator[str]:
 @pytest.fixture
 def page(browser: Browser, site: str) -> Iterator[Page]:
     context = browser.new_context(viewport={"width": 1280, "height": 900}, base_url=site)
+    context.add_init_script(HOLD_ANSWERS)
     opened = context.new_page()
     sign_in(opened)
     yield opened
@@ -215,3 +232,134 @@ def test_every_mark_can_be_removed_without_scrolling_sideways(page: Page, width:
         assert box is not None
         assert table["x"] <= box["x"]
         assert box["x"] + box["width"] <= table["x"] + table["width"]
+
+
+def hold(page: Page, part: str) -> None:
+    """Keep answers from the page whose address has a part; none if it is empty."""
+    page.evaluate("part => { window.hold = part; }", part)
+
+
+def let_go(page: Page, number: int) -> None:
+    """Hand a held answer to the page and give the page two frames to take it."""
+    page.evaluate(
+        """async number => {
+            window.letGo(number - 1);
+            for (const _ of [1, 2]) await new Promise(requestAnimationFrame);
+        }""",
+        number,
+    )
+
+
+def expect_held(page: Page, count: int) -> None:
+    expect(page.locator("html")).to_have_attribute("data-held", str(count))
+
+
+def move_tip(page: Page) -> None:
+    """Type another place of the tip, 3 mm short of it."""
+    field = page.locator("#tip-y")
+    page.locator("#find > summary").click()
+    field.fill(f"{placed(Side.LEFT).axis.tip_mm[1] + 3.0:.1f}")
+    field.press("Enter")
+
+
+def opened_for_marks(page: Page) -> None:
+    open_desk(page, L4_LEFT)
+    set_ends(page, placed_side(page, is_other=False))
+    page.locator("#way-contour").check()
+
+
+def test_numbers_are_old_until_those_of_the_last_mark_have_come_and_never_older_again(page: Page):
+    opened_for_marks(page)
+    numbers, hints = page.locator("#numbers"), page.locator("#measure-hints")
+    for depth in DEPTHS:
+        mark(page, depth, 8)
+    expect(page.locator("#grade")).to_have_text("A")
+    expect(numbers).to_have_attribute("aria-busy", "false")
+    hold(page, "/measure")
+    for count, place in enumerate(((5.0, 0.0), (0.0, 5.0)), start=1):
+        click(page, DEPTHS[-1] + 1, place)
+        expect(numbers).to_have_attribute("aria-busy", "true")
+        expect_held(page, count)
+        expect(hints).to_be_empty()
+    let_go(page, 2)
+    expect(numbers).to_have_attribute("aria-busy", "false")
+    newest = "section at 12.0 mm: 3 more marks make an outline"
+    expect(hints).to_contain_text(newest)
+    let_go(page, 1)
+    expect(hints).to_contain_text(newest)
+    expect(numbers).to_have_attribute("aria-busy", "false")
+
+
+def test_nothing_is_marked_or_counted_as_seen_on_pictures_of_other_ends(page: Page):
+    opened_for_marks(page)
+    marks, left = page.locator("#marks-list tr"), page.locator("#eye-left")
+    expect(left).to_have_text("40 sections not on screen yet")
+    hold(page, "/sections?")
+    move_tip(page)
+    expect_held(page, 1)
+    for part in ("#look", "#across", "#lengthwise"):
+        expect(page.locator(part)).to_have_attribute("aria-busy", "true")
+    click(page, DEPTHS[0], (5.0, 0.0))
+    expect(page.locator("#told")).to_contain_text("these pictures are of other ends")
+    expect(marks).to_have_count(0)
+    expect(left).to_have_text("41 sections and a picture along the axis not on screen yet")
+    let_go(page, 1)
+    expect(page.locator("#across")).to_have_attribute("aria-busy", "false")
+    expect(page.locator("#told")).to_contain_text("The screw is 37.0 mm long.")
+    click(page, DEPTHS[0], (5.0, 0.0))
+    expect(marks).to_have_count(1)
+
+
+def test_marks_that_were_removed_do_not_come_back_on_other_ends(page: Page):
+    opened_for_marks(page)
+    mark(page, DEPTHS[0], 8)
+    undo = page.locator("#undo")
+    page.locator("#clear-marks").click()
+    expect(undo).to_be_enabled()
+    move_tip(page)
+    expect(page.locator("#told")).to_contain_text("The screw is 37.0 mm long.")
+    expect(undo).to_be_disabled()
+    page.locator("#section").press("Control+z")
+    click(page, DEPTHS[0], (5.0, 0.0))
+    expect(page.locator("#marks-list tr")).to_have_count(1)
+
+
+def test_a_mark_of_the_front_belongs_to_the_picture_that_is_seen(page: Page):
+    opened_for_marks(page)
+    page.locator("#along-use-front").check()
+    hold(page, "/along/")
+    page.locator("#across-cranial").check()
+    expect_held(page, 1)
+    along = page.locator("#along")
+    expect(along).to_have_attribute("data-across", "medial")
+    with page.expect_request("**/measure") as asked:
+        along.click()
+    assert asked.value.post_data_json["marks"]["front"]["across"] == "medial"
+    let_go(page, 1)
+    expect(along).to_have_attribute("data-across", "cranial")
+
+
+def test_ends_and_words_are_those_of_the_last_place_that_was_taken(page: Page):
+    open_desk(page, L4_LEFT)
+    told, entry = page.locator("#told"), page.locator("#entry-x")
+    hold(page, "/axis")
+    axial = page.locator("#axial")
+    axial.press("Enter")
+    expect_held(page, 1)
+    for _ in range(3):
+        axial.press("Shift+ArrowRight")
+    axial.press("Enter")
+    expect_held(page, 2)
+    expect(told).to_have_text("Looking for the screw's ends.")
+    let_go(page, 2)
+    expect(told).to_contain_text("mm long")
+    found = entry.input_value()
+    assert abs(float(found) - placed(Side.LEFT).axis.entry_mm[0]) < 1.0
+    let_go(page, 1)
+    expect(told).to_contain_text("mm long")
+    assert entry.input_value() == found
+    # The same screw once more: the pictures are there already.
+    hold(page, "")
+    page.locator("#find > summary").click()
+    axial.press("Enter")
+    expect(told).to_contain_text("mm long")

@@ -85,6 +85,59 @@ def test_marks_are_added_moved_removed_and_taken_back_one_by_one(page: Page):
     }
 
 
+def test_marks_of_other_ends_are_forgotten(page: Page):
+    found = run(
+        page,
+        "marks.js",
+        "MarkBook",
+        """
+        const book = new MarkBook();
+        book.addPoint("outline", 8, [1, 2]);
+        book.clear();
+        book.undo();
+        book.clear();
+        book.forget();
+        const can = [book.canUndo, book.canRedo];
+        book.undo();
+        book.redo();
+        return { can, isEmpty: book.isEmpty };
+        """,
+    )
+    assert found == {"can": [False, False], "isEmpty": True}
+
+
+def test_only_the_newest_question_is_asked_and_answered(page: Page):
+    found = run(
+        page,
+        "latest.js",
+        "latest",
+        """
+        const asked = [], said = [];
+        let number = 0;
+        const ask = latest(0, async (signal) => {
+            number += 1;
+            const own = number;
+            await new Promise((answer) => asked.push(answer));
+            signal.throwIfAborted();
+            said.push(own);
+        }, (error) => said.push(error.name));
+        const until = async (isSo) => {
+            while (!isSo()) await new Promise((go) => setTimeout(go));
+        };
+        ask();
+        ask();
+        await until(() => asked.length === 1);
+        ask();
+        await until(() => asked.length === 2);
+        asked[1]();
+        asked[0]();
+        await until(() => said.length === 2);
+        return said;
+        """,
+    )
+    assert found == [2, "AbortError"]
+
+
 def test_a_calliper_line_is_sent_once_it_has_both_ends(page: Page):
     found = run(
         page,

@@ -177,8 +177,13 @@ export class AlongView {
       this.told.pick(handle, true);
     } else {
       this.cross = mm;
-      this.told.front(mm);
+      this.#mark(mm);
     }
+  }
+
+  // The picture that is seen counts, whatever was asked for since.
+  #mark(mm) {
+    this.told.front(this.desk.along.picture.layout.across, mm);
   }
 
   #putEnd(name, [depth, across]) {
@@ -222,7 +227,7 @@ export class AlongView {
       Home: () => this.told.scroll(-1000),
       End: () => this.told.scroll(1000),
       ...(isFront && {
-        Enter: () => this.told.front(this.cross),
+        Enter: () => this.#mark(this.cross),
         Delete: () => this.told.remove(),
         Backspace: () => this.told.remove(),
         n: () => this.told.cycleFront(1),

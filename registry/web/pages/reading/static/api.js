@@ -52,8 +52,11 @@ export class Api {
       if (error.name === "AbortError") throw error;
       throw new Problem(["The server cannot be reached; nothing was saved. Try again."]);
     }
-    if (!answer.ok) throw new Problem(await linesOf(answer));
-    return answer;
+    if (answer.ok) return answer;
+    const lines = await linesOf(answer);
+    // What was wrong with a question that is no longer asked is nobody's problem.
+    options.signal?.throwIfAborted();
+    throw new Problem(lines);
   }
 
   /** @returns {Promise<Picture>} planes of Hounsfield values with their layout */

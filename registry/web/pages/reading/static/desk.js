@@ -15,12 +15,12 @@ import { Marking } from "./marking.js";
 import { MarksList } from "./marks_list.js";
 import { Numbers, inWords } from "./numbers.js";
 import { WINDOWS } from "./picture.js";
+import { Pictures } from "./pictures.js";
 import { Seen } from "./seen.js";
 import { SectionView } from "./section.js";
 import { Strip } from "./strip.js";
 import { roundedAll } from "./geometry.js";
 
-const PICTURES_AFTER_MS = 250;
 const MEASURE_AFTER_MS = 200;
 const NOTHING_YET = "Nothing is measured yet.";
 const MARKS_STAND =
@@ -43,6 +43,7 @@ const desk = {
   entry: null,
   tip: null,
   midplane: [null, null],
+  isSettled: false,
   sections: null,
   depths: [],
   focus: 0,
@@ -109,40 +110,15 @@ function sectionWords(depth) {
 }
 
 function noteShown() {
-  seen.note(desk);
+  if (desk.isSettled) seen.note(desk);
   const left = desk.depths.filter((depth) => !desk.shown.has(depth)).length;
   answers.tellLeft(left, desk.planes.size === 0);
 }
 
 // The screw's ends and the pictures that follow from them
 
-function placing() {
-  const parameters = { entry: desk.entry.join(), tip: desk.tip.join() };
-  if (desk.midplane.every(Boolean)) {
-    parameters.midplane = desk.midplane.map((point) => point.join()).join(";");
-  }
-  return parameters;
-}
-
-async function fetchAlong(parameters, signal) {
-  const { entry, across } = desk;
-  const picture = await api.picture(`along/${across}`, parameters, signal);
-  return { picture, entry };
-}
-
-const loadPictures = latest(PICTURES_AFTER_MS, async (signal) => {
-  if (!desk.entry || !desk.tip) return;
-  const parameters = placing();
-  const [sections, alongNow] = await Promise.all([
-    api.picture("sections", parameters, signal),
-    fetchAlong(parameters, signal),
-  ]);
-  const isFirst = !desk.sections;
-  Object.assign(desk, { sections, along: alongNow, depths: sections.layout.depths_mm });
+function picturesCome(isFirst) {
   desk.focus = Math.min(desk.focus, desk.depths.length - 1);
-  desk.shown.clear();
-  desk.planes.clear();
-  for (const part of ["look", "across", "lengthwise"]) byId(part).hidden = false;
   byId("unfound").hidden = true;
   answers.tell([]);
   strip.fill();
@@ -150,30 +126,37 @@ const loadPictures = latest(PICTURES_AFTER_MS, async (signal) => {
     byId("find").open = false;
     byId("section").focus();
   }
-  const length = desk.depths.at(-1).toFixed(1);
-  const doubt = sections.layout.side_doubt;
-  answers.doubts.renew(doubt);
+  answers.doubts.renew(desk.sections.layout.side_doubt);
+  tell(foundWords());
+  drawSoon();
+}
+
+function foundWords() {
+  const doubt = desk.sections.layout.side_doubt;
   const warning = doubt ? `${sentence(doubt.words)} ` : "";
-  tell(`${warning}The screw is ${length} mm long. Check both ends along the axis, then look through it.`);
-  drawSoon();
-}, tellProblem);
+  const length = desk.depths.at(-1).toFixed(1);
+  return `${warning}The screw is ${length} mm long. Check both ends along the axis, then look through it.`;
+}
 
-const loadAlong = latest(0, async (signal) => {
-  desk.along = await fetchAlong(placing(), signal);
-  drawSoon();
-}, tellProblem);
-
-/** Takes new ends or a new midplane, unless marks hang on the old ones. */
+/**
+ * Takes new ends or a new midplane, unless marks hang on the old ones.
+ * @returns {boolean} whether they were taken
+ */
 function setPlace(change) {
   if (!desk.book.isEmpty) {
     tell("Marks hang on these ends: remove all marks before moving them.");
     finding.showEnds();
-    return;
+    return false;
   }
-  Object.assign(desk, change);
+  if (pictures.place(change)) {
+    // What was marked and looked at belongs to the ends before: neither comes back on these.
+    desk.book.forget();
+    desk.shown.clear();
+    desk.planes.clear();
+  }
   finding.showEnds();
-  loadPictures();
   drawSoon();
+  return true;
 }
 
 // Marks and what they come to
@@ -181,6 +164,7 @@ function setPlace(change) {
 function changed() {
   if (desk.active && !desk.book.where(desk.active)) marking.release();
   answers.showContained(desk.book.state.contained);
+  numbers.setBusy(true);
   measureSoon();
   drawSoon();
 }
@@ -236,7 +220,7 @@ function focusDepth(depth) {
 function turn(across = desk.across === "medial" ? "cranial" : "medial") {
   desk.across = across;
   byId(`across-${across}`).checked = true;
-  if (desk.entry) loadAlong();
+  pictures.turnSoon();
 }
 
 function setWindow(low, high) {
@@ -298,7 +282,7 @@ const marked = () => desk.book.handlesAt(desk.depths[desk.focus]);
 const told = {
   changed: drawSoon,
   place: (depth, point) => marking.place(depth, point),
-  front: (point) => marking.placeFront(point),
+  front: (across, point) => marking.placeFront(across, point),
   pick: (handle, isHeld) => marking.pick(handle, isHeld),
   move: (handle, point) => marking.move(handle, point),
   release: () => marking.release(),
@@ -329,17 +313,19 @@ const list = new MarksList(desk, {
     desk.book.settle();
   },
 });
+const pictures = new Pictures(api, desk, { come: picturesCome, drawSoon, tellProblem });
 const finding = new FindingScrew(api, desk, {
   tell,
   tellProblem,
   drawSoon,
   setPlace,
   found: (axis) => {
+    if (!setPlace({ entry: axis.entry_mm, tip: axis.tip_mm })) return;
     if (!desk.diameterMm) desk.diameterMm = axis.shank_diameter_mm;
     answers.offerDiameter(axis.shank_diameter_mm);
     desk.focus = 0;
-    setPlace({ entry: axis.entry_mm, tip: axis.tip_mm });
-    if (axis.side_doubt) tell(sentence(axis.side_doubt));
+    if (desk.isSettled) tell(foundWords());
+    else if (axis.side_doubt) tell(sentence(axis.side_doubt));
   },
   clearAll: () => marking.clearAll(),
 });

@@ -2,6 +2,7 @@
 
 import { AxialView, MetalView } from "./find.js";
 import { roundedAll } from "./geometry.js";
+import { latest } from "./latest.js";
 
 const AXIAL_AFTER_MS = 60;
 const AXES = ["x", "y", "z"];
@@ -12,6 +13,8 @@ const inWords = (point) => point.map((value) => value.toFixed(1)).join(", ");
 export class FindingScrew {
   #axialTimer = null;
   #axialAsked = 0;
+  #taken = null;
+  #askEnds;
 
   /**
    * @param {Api} api
@@ -23,6 +26,11 @@ export class FindingScrew {
     this.desk = desk;
     this.told = told;
     this.crossMm = null;
+    this.#askEnds = latest(
+      0,
+      async (signal) => told.found(await api.post("axis", { point_mm: this.#taken }, signal)),
+      told.tellProblem,
+    );
     const sheets = {
       where: () => this.crossMm,
       cross: (point) => this.#setCross(point),
@@ -138,17 +146,14 @@ export class FindingScrew {
     if (!midplane.every(Boolean)) this.told.tell("Mark the midplane's other point too.");
   }
 
-  async #take(point) {
+  #take(point) {
     if (!point) return;
     if (!this.desk.book.isEmpty) {
       this.told.setPlace({});
       return;
     }
     this.told.tell("Looking for the screw's ends.");
-    try {
-      this.told.found(await this.api.post("axis", { point_mm: point }));
-    } catch (error) {
-      this.told.tellProblem(error);
-    }
+    this.#taken = point;
+    this.#askEnds();
   }
 }

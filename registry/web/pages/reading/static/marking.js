@@ -2,9 +2,13 @@
 
 import { sameHandle } from "./marks.js";
 
+const NO_WAY = "Choose first how to read it: by the contour or by the calliper.";
+const OLD_PICTURES =
+  "Not marked: these pictures are of other ends. Wait for those of the new ends, or set the ends again.";
+
 export class Marking {
   /**
-   * @param {object} desk what is shown: book, active, isHeld, depths, focus, across
+   * @param {object} desk what is shown: book, active, isHeld, depths, focus, isSettled
    * @param {Answers} answers which way is chosen, and which bone a click marks
    * @param {object} told tell, changed (the marks are others now), drawSoon
    */
@@ -42,9 +46,10 @@ export class Marking {
 
   #isMarking() {
     const { way } = this.answers;
-    if (way === "contour" || way === "calliper") return true;
-    this.told.tell("Choose first how to read it: by the contour or by the calliper.");
-    return false;
+    const isMeasuring = way === "contour" || way === "calliper";
+    if (!isMeasuring) this.told.tell(NO_WAY);
+    else if (!this.desk.isSettled) this.told.tell(OLD_PICTURES);
+    return isMeasuring && this.desk.isSettled;
   }
 
   /** Marks a place of a section. */
@@ -57,11 +62,11 @@ export class Marking {
     this.told.changed();
   }
 
-  /** Marks the body's front on the picture along the axis. */
-  placeFront(point) {
+  /** Marks the body's front on the picture along the axis with this on top. */
+  placeFront(across, point) {
     if (!this.#isMarking()) return;
     this.release();
-    this.desk.book.addFront(this.desk.across, point);
+    this.desk.book.addFront(across, point);
     this.told.changed();
   }
 

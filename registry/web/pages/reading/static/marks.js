@@ -71,6 +71,11 @@ export class MarkBook {
     if (!this.isEmpty) this.#change((state) => Object.assign(state, clean()));
   }
 
+  /** Lets go of what could be undone or redone. */
+  forget() {
+    [this.#past, this.#future, this.#moving] = [[], [], null];
+  }
+
   /** @returns {object} the new mark's handle */
   addPoint(bone, depth, point) {
     return this.#change((state) => {

@@ -52,6 +52,11 @@ export class Numbers {
     this.hints = box.querySelector("#measure-hints");
   }
 
+  /** Says whether the numbers of the marks as they are now have yet to come. */
+  setBusy(isBusy) {
+    this.box.setAttribute("aria-busy", String(isBusy));
+  }
+
   /** Shows what came back, or nothing where nothing is measured. */
   show(measured) {
     for (const row of this.box.querySelectorAll("[data-direction]")) {
@@ -68,6 +73,7 @@ export class Numbers {
     this.outcome.textContent = measured ? outcomeWords(measured) : "nothing is marked yet";
     fill(this.hints, measured?.unfinished ?? []);
     this.tell(measured?.faults ?? []);
+    this.setBusy(false);
   }
 
   /** Says what is wrong with the marks. */

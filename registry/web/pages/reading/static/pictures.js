@@ -1,0 +1,94 @@
+// The pictures that follow from the screw's ends: the sections across its axis and one along it.
+
+import { latest } from "./latest.js";
+
+const AFTER_MS = 250;
+const PARTS = ["look", "across", "lengthwise"];
+
+export class Pictures {
+  /** What the sections on the page were made for. */
+  #shownFor = null;
+  #loadSoon;
+
+  /**
+   * @param {Api} api
+   * @param {object} desk what is shown: entry, tip, midplane, across; set here are sections,
+   *   depths, along and isSettled, whether the pictures are those of the ends as they stand
+   * @param {object} told come (called with whether they are the first), drawSoon, tellProblem
+   */
+  constructor(api, desk, told) {
+    this.api = api;
+    this.desk = desk;
+    this.told = told;
+    this.#loadSoon = latest(AFTER_MS, (signal) => this.#load(signal), told.tellProblem);
+    /** Fetches the picture along the axis that the choice of what is on top asks for. */
+    this.turnSoon = latest(0, (signal) => this.#turn(signal), told.tellProblem);
+  }
+
+  /**
+   * Takes new ends or a new midplane and fetches what follows from them.
+   * @returns {boolean} whether the pictures on the page are those of others from now on
+   */
+  place(change) {
+    const before = this.#wanted;
+    Object.assign(this.desk, change);
+    if (this.#wanted === before && before === this.#shownFor) return false;
+    this.#settle(false);
+    this.#loadSoon();
+    return true;
+  }
+
+  #settle(isSettled) {
+    this.desk.isSettled = isSettled;
+    for (const part of PARTS) {
+      document.getElementById(part).setAttribute("aria-busy", String(!isSettled));
+    }
+  }
+
+  get #parameters() {
+    const { entry, tip, midplane } = this.desk;
+    const parameters = { entry: entry.join(), tip: tip.join() };
+    if (midplane.every(Boolean)) {
+      parameters.midplane = midplane.map((point) => point.join()).join(";");
+    }
+    return parameters;
+  }
+
+  /** @returns {?string} what the pictures are asked for with, null while an end is missing */
+  get #wanted() {
+    return this.desk.entry && this.desk.tip ? JSON.stringify(this.#parameters) : null;
+  }
+
+  async #along(parameters, signal) {
+    const { entry, across } = this.desk;
+    const picture = await this.api.picture(`along/${across}`, parameters, signal);
+    // Turned meanwhile: what is on top is always what the choice says.
+    return across === this.desk.across ? { picture, entry } : this.#along(parameters, signal);
+  }
+
+  async #load(signal) {
+    const { desk } = this;
+    if (!desk.entry || !desk.tip) return;
+    const parameters = this.#parameters;
+    const [sections, along] = await Promise.all([
+      this.api.picture("sections", parameters, signal),
+      this.#along(parameters, signal),
+    ]);
+    const isFirst = !desk.sections;
+    Object.assign(desk, { sections, along, depths: sections.layout.depths_mm });
+    this.#shownFor = JSON.stringify(parameters);
+    this.#settle(true);
+    for (const part of PARTS) document.getElementById(part).hidden = false;
+    this.told.come(isFirst);
+  }
+
+  async #turn(signal) {
+    const asked = this.#wanted;
+    if (!asked) return;
+    const along = await this.#along(this.#parameters, signal);
+    // Other ends by now: a picture of theirs comes with their sections.
+    if (asked !== this.#wanted || !this.desk.sections) return;
+    this.desk.along = along;
+    this.told.drawSoon();
+  }
+}
