@@ -1,13 +1,15 @@
-"""Bring a ledger's schema up to this program, after a copy of what was there."""
+"""Bring a ledger's schema up to this program, after a backup of what was there."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from registry.actions.accounts import acting
+from registry.actions.backup import keep_backup
+from registry.actions.steward_notes import note
 from registry.domain.problems import FailureError
 from registry.store import schema
-from registry.store.copying import copy_database
 from registry.store.home import open_unchecked
 
 if TYPE_CHECKING:
@@ -18,15 +20,23 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Upgraded:
-    """What was done; `copy` is the file or dump of the database as it was."""
+    """What was done.
+
+    Attributes
+    ----------
+    copy : the backup of the ledger as it was, or None where nothing was to be done
+    is_new_key : the key of backups was made for it, and is in no copy of the keys yet
+    unnoted : why the trail took no event, or None
+    """
 
     revision: str
-    changed: bool
-    copy: Path | None
+    copy: Path | None = None
+    is_new_key: bool = False
+    unnoted: str | None = None
 
 
 def upgrade(home: Path, environment: Mapping[str, str], now: datetime) -> Upgraded:
-    """Copy the database, then migrate it; a ledger that is newer is left alone."""
+    """Back the ledger up, then migrate it; a ledger that is newer is left alone."""
     if not (home / "keys").is_dir():
         raise FailureError(
             f"there is no ledger in {home}; make one with `pedicle-ledger init --home {home}`"
@@ -37,10 +47,14 @@ def upgrade(home: Path, environment: Mapping[str, str], now: datetime) -> Upgrad
         if found is None or found > known:
             schema.require_current(ledger.engine)
         if found == known:
-            return Upgraded(known, changed=False, copy=None)
-        stamp = now.strftime("%Y%m%dT%H%M%SZ")
-        copy = copy_database(ledger.url, home / "before-upgrade" / f"{found}-{stamp}")
+            return Upgraded(known)
+        folder = home / "before-upgrade"
+        folder.mkdir(mode=0o700, exist_ok=True)
+        copy = folder / f"{found}-{now:%Y%m%dT%H%M%SZ}.backup"
+        is_new_key, _ = keep_backup(ledger, copy, now)
         schema.migrate(ledger.engine)
-        return Upgraded(known, changed=True, copy=copy)
+        said = f"from schema {found} to {known}; {copy.name} has it as it was"
+        unnoted = note(ledger, acting(ledger, None), "upgrade the ledger", said, now)
+        return Upgraded(known, copy, is_new_key, unnoted)
     finally:
         ledger.close()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from registry.cli.backup import say_about
 from registry.cli.output import say
 
 if TYPE_CHECKING:
@@ -17,13 +18,15 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
 
 
 def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
-    """Copy the database, then migrate it; nothing is done where it is new enough."""
+    """Back the ledger up, then migrate it; nothing is done where it is new enough."""
     from registry.actions.upgrade import upgrade
     from registry.cli.opening import instant
     from registry.store.home import home_folder
 
-    done = upgrade(home_folder(given.home, environment), environment, instant())
+    home = home_folder(given.home, environment)
+    done = upgrade(home, environment, instant())
     if done.copy is not None:
         say(f"the ledger as it was is kept in {done.copy}")
-    say(f"the ledger is at schema {done.revision}" + ("" if done.changed else " already"))
+    say(f"the ledger is at schema {done.revision}" + (" already" if done.copy is None else ""))
+    say_about(home, is_new_key=done.is_new_key, unnoted=done.unnoted)
     return 0

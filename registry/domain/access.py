@@ -38,6 +38,7 @@ class Deed(StrEnum):
     SEE_SURGEONS = "see rates by surgeon"
     MANAGE_ACCOUNTS = "manage accounts"
     UPGRADE = "upgrade the ledger"
+    BACK_UP = "back the ledger up and move it"
     VERIFY = "verify the ledger"
 
 
@@ -76,6 +77,7 @@ _TABLE: Mapping[Deed, Mapping[Role, Reach]] = MappingProxyType(
         },
         Deed.MANAGE_ACCOUNTS: {Role.STEWARD: Reach.ALL},
         Deed.UPGRADE: {Role.STEWARD: Reach.ALL},
+        Deed.BACK_UP: {Role.STEWARD: Reach.ALL},
         Deed.VERIFY: {Role.STEWARD: Reach.ALL, Role.QUALITY_LEAD: Reach.ALL},
     }
 )

@@ -350,9 +350,12 @@ COMMANDS_BY_ROLE = {
     "rates by surgeon": (["rates", "--by", "surgeon"], [NO, YES, YES, NO, NO, NO, YES]),
     "rates by operator": (["rates", "--by", "operator"], [YES, YES, YES, NO, NO, NO, YES]),
     "verify": (["verify"], [NO, NO, YES, YES, NO, NO, YES]),
+    "backup": (["backup", "FILE"], [NO, NO, NO, YES, NO, NO, YES]),
+    "backup, rehearsed": (["backup", "FILE", "--rehearse"], [NO, NO, NO, YES, NO, NO, YES]),
+    "move": (["move", "sqlite:///FILE"], [NO, NO, NO, YES, NO, NO, YES]),
 }
 # Nobody is asked: who has a shell on the machine makes and serves the ledger.
-WITHOUT_ACCOUNT = {"demo", "init", "upgrade", "serve"}
+WITHOUT_ACCOUNT = {"demo", "init", "upgrade", "restore", "serve"}
 
 
 def test_every_command_stands_in_the_matrix():
@@ -382,6 +385,7 @@ def test_each_command_serves_each_role_as_the_matrix_says(place, tmp_path, name)
         dry = ["--check"] if words[0] in {"load-log", "load-readings"} else []
         acting_as = [] if who == "local operator" else ["--as", who]
         words_now = [f"{who[:3]}-{w}" if w == "new" else w for w in given]
+        words_now = [w.replace("FILE", str(tmp_path / f"made for {who}")) for w in words_now]
         answer = place.command(*words_now, *dry, *acting_as)
         assert answer.status == status, (who, answer)
         if status == NO:
