@@ -21,12 +21,12 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
         "--name",
         action="append",
         default=[],
-        help="a host name under which browsers reach it besides this machine's own; repeatable",
+        help="a host name under which browsers reach it, besides the setting `hosts`; repeatable",
     )
     command.add_argument(
         "--https",
         action="store_true",
-        help="browsers reach it over TLS, which a proxy in front of it ends",
+        help="browsers reach it over TLS, which a proxy in front of it ends (setting `behind_https`)",
     )
 
 

@@ -10,7 +10,9 @@ from registry.domain.consensus import AgreementRule
 from registry.domain.scales import DEFAULT_SCALE
 from registry.domain.second_reading import SecondReadingRule
 
-_NOT_COUNTED = frozenset({"session_hours", "session_idle_minutes"})
+_NOT_COUNTED = frozenset(
+    {"session_hours", "session_idle_minutes", "hosts", "behind_https", "proxies"}
+)
 """Settings of the server, which no number depends on."""
 
 
@@ -34,6 +36,9 @@ class Settings:
     second_share : random share of the other first readings that are read twice
     session_hours : a sign-in ends after this
     session_idle_minutes : and after this without a request
+    hosts : names under which browsers reach it besides this machine's own; others are refused
+    behind_https : browsers reach it over TLS, which a proxy in front of it ends
+    proxies : how many trusted proxies stand in front, each naming its client in X-Forwarded-For
     """
 
     unit_name: str = "Spinal unit"
@@ -50,6 +55,9 @@ class Settings:
     second_share: Decimal = Decimal("0.1")
     session_hours: int = 12
     session_idle_minutes: int = 60
+    hosts: tuple[str, ...] = ()
+    behind_https: bool = False
+    proxies: int = 0
 
     def written(self) -> str:
         """Return the settings that numbers depend on, as canonical JSON."""

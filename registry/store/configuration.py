@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from dataclasses import fields, replace
 from decimal import Decimal, InvalidOperation
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 PREFIX = "PEDICLE_LEDGER_"
+_HOST = re.compile(r"[a-z0-9]([a-z0-9.-]*[a-z0-9])?|\[[0-9a-f:.]+\]")
 _TRUTHS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 
 
@@ -131,6 +133,14 @@ def _window(value: object) -> tuple[int, int]:
     return first, last
 
 
+def _hosts(value: object) -> tuple[str, ...]:
+    found = tuple(str(item).strip().casefold() for item in _items(value) if str(item).strip())
+    for name in found:
+        if not _HOST.fullmatch(name):
+            raise ValueError("give host names such as ledger.example.org, without scheme or path")
+    return found
+
+
 _PARSERS: dict[str, Callable[[Any], object]] = {
     "unit_name": _text,
     "zone": _zone,
@@ -146,4 +156,7 @@ _PARSERS: dict[str, Callable[[Any], object]] = {
     "second_share": _share,
     "session_hours": _whole(1, 24),
     "session_idle_minutes": _whole(1, 24 * 60),
+    "hosts": _hosts,
+    "behind_https": _flag,
+    "proxies": _whole(0, 5),
 }

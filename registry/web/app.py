@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from flask import Flask
 from flask_wtf.csrf import CSRFProtect
+from werkzeug.middleware.proxy_fix import ProxyFix
 
 from registry.web import errors, guard, headers, logs
 from registry.web.caution import CAUTION
@@ -61,9 +62,10 @@ def create_app(
 ) -> Flask:
     """Return the application that serves a ledger.
 
-    `hosts` are the names under which it is reached besides this machine's own; `is_https` says
-    that browsers reach it over TLS, which a proxy in front of it ends.
+    `hosts` and `is_https` add to the settings `hosts` and `behind_https`.
     """
+    settings = ledger.settings
+    is_https = is_https or settings.behind_https
     app = Flask(
         "registry.web",
         root_path=str(_LAYOUT),
@@ -75,7 +77,7 @@ def create_app(
     app.config.update(
         SECRET_KEY=ledger.keys.cookies,
         MAX_CONTENT_LENGTH=LARGEST_REQUEST_BYTES,
-        TRUSTED_HOSTS=[*_LOOPBACK, *hosts],
+        TRUSTED_HOSTS=[*_LOOPBACK, *settings.hosts, *hosts],
         SESSION_COOKIE_NAME=around.form_cookie,
         SESSION_COOKIE_HTTPONLY=True,
         SESSION_COOKIE_SAMESITE="Lax",
@@ -85,6 +87,10 @@ def create_app(
         WTF_CSRF_TIME_LIMIT=None,
         # Asks for the Referer header, which our own policy leaves out.
         WTF_CSRF_SSL_STRICT=False,
+    )
+    # The client's address counts wrong tries; only what a trusted proxy says of it is believed.
+    app.wsgi_app = ProxyFix(  # type: ignore[method-assign]
+        app.wsgi_app, x_for=settings.proxies, x_proto=0, x_host=0, x_port=0, x_prefix=0
     )
     app.jinja_options = {"trim_blocks": True, "lstrip_blocks": True}
     take_input(app)

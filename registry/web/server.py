@@ -45,9 +45,18 @@ def serve(
     connections: dict[int, Any] = {}
     with app.app_context():
         scheme = "https" if surroundings().is_https else "http"
+        proxies = surroundings().ledger.settings.proxies
     try:
         server = create_server(
-            app, connections, host=host, port=port, threads=THREADS, url_scheme=scheme, ident=None
+            app,
+            connections,
+            host=host,
+            port=port,
+            threads=THREADS,
+            url_scheme=scheme,
+            ident=None,
+            # Kept for the application, which believes as many entries as there are proxies.
+            clear_untrusted_proxy_headers=proxies == 0,
         )
     except (OSError, ValueError) as error:
         close_all(connections)

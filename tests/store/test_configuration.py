@@ -50,6 +50,9 @@ WRONG = {
     "second_share": "0.12345",
     "session_hours": "0",
     "session_idle_minutes": "100000",
+    "hosts": '["https://ledger.example.org/"]',
+    "behind_https": '"perhaps"',
+    "proxies": "-1",
 }
 
 
