@@ -56,7 +56,7 @@ def load_log(
     """
     far = require(viewer, Deed.ENTER_CASES)
     parsed = read_theatre_log(table.data, table.name, table.encoding, today)
-    outcome = LoadOutcome(parsed.row_count)
+    outcome = LoadOutcome(parsed.row_count, warnings=list(parsed.notes))
     with kept_unless(ledger.writing(viewer, now), only_check=only_check) as work:
         load = _Load(ledger, work, viewer, parsed, outcome, only_check=only_check)
         _apply(load, far, new_persons=new_persons)

@@ -57,7 +57,7 @@ def load_readings(
     """
     require(viewer, Deed.LOAD_READINGS, at_least=Reach.ALL)
     parsed = read_readings(table.data, table.name, table.encoding, today)
-    outcome = LoadOutcome(parsed.row_count)
+    outcome = LoadOutcome(parsed.row_count, warnings=list(parsed.notes))
     with kept_unless(ledger.writing(viewer, now), only_check=only_check) as work:
         persons, unknown, made = find_persons(work, parsed, new_persons=new_persons)
         load = _Load(work, viewer, parsed, outcome, persons)

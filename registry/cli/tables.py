@@ -20,7 +20,7 @@ LARGEST_BYTES = 200 * 1024 * 1024
 
 def add_arguments(command: argparse.ArgumentParser) -> None:
     """Take the file and how to read it."""
-    command.add_argument("file", metavar="FILE", help="a CSV file")
+    command.add_argument("file", metavar="FILE", help="a CSV or XLSX file")
     command.add_argument(
         "--check", action="store_true", help="say what it would do, change nothing"
     )

@@ -1,1 +1,1 @@
-"""Tables in: bytes to rows and faults; no database, no clock, no dependency."""
+"""Tables in: bytes to rows and faults; no database, no clock; openpyxl opens workbooks."""

@@ -57,6 +57,11 @@ class Column:
     is_past: bool = False
     names_people: bool = False
 
+    @property
+    def is_day(self) -> bool:
+        """Whether its values are days."""
+        return self.parse is values.day
+
 
 def _case(
     name: str,

@@ -33,6 +33,7 @@ class Parsed(Generic[Item]):
     separator : what stood between the cells; '' where the text could not be read
     encoding : Python's name of the encoding that was used; '' where the text could not be read
     people : every person's name in the table, faulty rows included, and the cells it stands in
+    notes : what a person should know of the file, though nothing is wrong
     """
 
     name: str
@@ -42,6 +43,7 @@ class Parsed(Generic[Item]):
     separator: str
     encoding: str
     people: Mapping[str, tuple[Place, ...]]
+    notes: tuple[str, ...] = ()
 
     def fault_at(self, place: Place, what: str, mend: str = "") -> Fault:
         """Return a fault of one cell, worded as the table's own faults are."""

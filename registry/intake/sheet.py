@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from registry.intake.parsed import Faults, Parsed, Place, shown
 from registry.intake.text import WHITE, Sheet, decode, header_name, split
+from registry.intake.workbook import read_workbook
+from registry.intake.workbook_parts import is_workbook
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from registry.intake.columns import Column
     from registry.intake.parsed import Item
@@ -63,6 +65,7 @@ class Table:
     separator: str = field(init=False, default="")
     encoding: str = field(init=False, default="")
     row_count: int = field(init=False, default=0)
+    notes: tuple[str, ...] = field(init=False, default=())
     _people: dict[str, list[Place]] = field(init=False, default_factory=lambda: defaultdict(list))
 
     def __post_init__(self) -> None:
@@ -70,12 +73,11 @@ class Table:
 
     def read(self, data: bytes, encoding: str | None) -> None:
         """Fill rows and faults from the bytes of a file."""
-        decoded = decode(data, encoding, self.faults)
-        if decoded is None:
+        sheet = self._sheet(data, encoding)
+        if sheet is None:
             return
-        self.encoding = decoded.encoding
-        sheet = split(decoded.text, {column.name for column in self.columns}, self.faults)
         self.separator = sheet.separator
+        self.notes = sheet.notes
         self.row_count = len(sheet.records)
         if sheet.header is None:
             self.faults.add("the table is empty", f"its first row names: {self._required()}")
@@ -86,6 +88,15 @@ class Table:
         if not sheet.records:
             self.faults.add("there is no row under the header", "add a row for each screw")
         self.rows = list(self._typed(sheet, at))
+
+    def _sheet(self, data: bytes, encoding: str | None) -> Sheet | None:
+        if is_workbook(data):
+            return read_workbook(data, self.faults)
+        decoded = decode(data, encoding, self.faults)
+        if decoded is None:
+            return None
+        self.encoding = decoded.encoding
+        return split(decoded.text, {column.name for column in self.columns}, self.faults)
 
     def parsed(self, rows: Sequence[Item]) -> Parsed[Item]:
         """Return what the reading came to, with the records that were made of the rows."""
@@ -99,6 +110,7 @@ class Table:
             people=MappingProxyType(
                 {person: tuple(places) for person, places in self._people.items()}
             ),
+            notes=self.notes,
         )
 
     def _required(self) -> str:
@@ -169,7 +181,25 @@ class Table:
                         "name the column in the header or empty the cell",
                         row=record.row,
                     )
-            yield self._cells(record, at, seen, defaults, missing)
+            marked = self._marked(sheet, record, at) if sheet.days or sheet.unread else ()
+            yield self._cells(record, at, seen, defaults, missing, marked)
+
+    def _marked(self, sheet: Sheet, record: Record, at: Mapping[int, Column]) -> frozenset[int]:
+        """Where a workbook's cells have no text that may be taken for the column's."""
+        made_days = [
+            index
+            for index, column in at.items()
+            if (record.row, index) in sheet.days and not column.is_day
+        ]
+        for index in made_days:
+            self.faults.add(
+                "the cell holds a date, which a spreadsheet may have made of something else",
+                "format the column as text and type it again",
+                row=record.row,
+                column=at[index].name,
+            )
+        unread = [index for index in at if (record.row, index) in sheet.unread]
+        return frozenset(made_days + unread)
 
     @staticmethod
     def _is_named(sheet: Sheet, index: int) -> bool:
@@ -189,11 +219,15 @@ class Table:
         seen: Mapping[int, dict[str, _Read]],
         defaults: Mapping[str, object],
         missing: frozenset[str],
+        marked: Collection[int] = (),
     ) -> Cells:
         values = dict(defaults)
         given: list[str] = []
         wrong: list[str] = []
         for index, column in at.items():
+            if index in marked:
+                wrong.append(column.name)
+                continue
             text = record.cells[index]
             read = seen[index].get(text)
             if read is None:

@@ -53,11 +53,24 @@ class Record(NamedTuple):
 
 @dataclass(frozen=True)
 class Sheet:
-    """Header and rows of a table, blank rows left out; `header` is None where there is none."""
+    """Header and rows of a table, blank rows left out.
+
+    Attributes
+    ----------
+    header : None where there is none
+    records : the rows under it
+    separator : '' where nothing stands between the cells, as in a workbook
+    days : row and index of the cells that a workbook holds as dates
+    unread : row and index of the cells that have no text; faults say why
+    notes : what a person should know, though nothing is wrong
+    """
 
     header: Record | None
     records: tuple[Record, ...]
     separator: str
+    days: frozenset[tuple[int, int]] = frozenset()
+    unread: frozenset[tuple[int, int]] = frozenset()
+    notes: tuple[str, ...] = ()
 
 
 def decode(data: bytes, encoding: str | None, faults: Faults) -> Decoded | None:
