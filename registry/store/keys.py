@@ -3,7 +3,7 @@
 `HOME/keys/` holds the trail's key, the key of the reference hashes, the key under which browsers'
 cookies are signed, the key of backups, and `patients.sqlite` with one encryption key a patient. A
 patient's key can be destroyed: what was encrypted with it is then gone, here and in every copy of
-the database.
+the database. In its place the pseudonym stays, and no key is made for it again.
 """
 
 from __future__ import annotations
@@ -13,13 +13,16 @@ import secrets
 import sqlite3
 from typing import TYPE_CHECKING
 
-from registry.domain.problems import FailureError
+from registry.domain.problems import ConflictError, FailureError, Fault
+from registry.store.columns import instant_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from datetime import datetime
     from pathlib import Path
 
 KEY_BYTES = 32
+_WITHDRAWN = "CREATE TABLE IF NOT EXISTS withdrawn (pseudonym TEXT PRIMARY KEY, at TEXT NOT NULL)"
 
 
 class Keys:
@@ -45,6 +48,7 @@ class Keys:
             database.execute(
                 "CREATE TABLE IF NOT EXISTS patient_key (pseudonym TEXT PRIMARY KEY, key BLOB)"
             )
+            database.execute(_WITHDRAWN)
         database.close()
         (folder / "patients.sqlite").chmod(0o600)
         return keys
@@ -116,17 +120,50 @@ class Keys:
         """Return a key a pseudonym, made and safe on disk where there was none.
 
         They are made before the ledger's own transaction ends, so that nothing encrypted is ever
-        kept without its key; a key that is then not used harms nobody.
+        kept without its key; a key that is then not used harms nobody. ConflictError where a
+        patient was withdrawn: there is no key for them ever again.
         """
         wanted = sorted(set(pseudonyms))
         database = self._patients()
         try:
             with database:
+                # Taken before the look at who was withdrawn: no key slips in behind it.
+                database.execute("BEGIN IMMEDIATE")
+                gone = _withdrawn(database).keys() & set(wanted)
+                if gone:
+                    raise ConflictError(_is_withdrawn(len(gone)))
                 database.executemany(
                     "INSERT OR IGNORE INTO patient_key VALUES (?, ?)",
                     [(name, secrets.token_bytes(KEY_BYTES)) for name in wanted],
                 )
             return {name: key for name in wanted if (key := self._key(database, name))}
+        finally:
+            database.close()
+
+    def destroy_patient_key(self, pseudonym: str, at: datetime) -> bool:
+        """Destroy a patient's key for good; return whether that was not done before.
+
+        The pseudonym stays, with the instant, in the same transaction: whoever looks finds either
+        the key or that the patient was withdrawn.
+        """
+        database = self._patients()
+        try:
+            with database:
+                database.execute("BEGIN IMMEDIATE")
+                database.execute(_WITHDRAWN)
+                database.execute("DELETE FROM patient_key WHERE pseudonym = ?", (pseudonym,))
+                found = database.execute(
+                    "INSERT OR IGNORE INTO withdrawn VALUES (?, ?)", (pseudonym, instant_text(at))
+                )
+            return found.rowcount == 1
+        finally:
+            database.close()
+
+    def withdrawn(self) -> dict[str, str]:
+        """Return who was withdrawn, by pseudonym, and when, as the trail writes an instant."""
+        database = self._patients()
+        try:
+            return _withdrawn(database)
         finally:
             database.close()
 
@@ -152,3 +189,15 @@ class Keys:
             "SELECT key FROM patient_key WHERE pseudonym = ?", (pseudonym,)
         ).fetchone()
         return None if row is None else bytes(row[0])
+
+
+def _withdrawn(database: sqlite3.Connection) -> dict[str, str]:
+    known = database.execute("SELECT 1 FROM sqlite_master WHERE name = 'withdrawn'").fetchone()
+    if known is None:  # made by an older program
+        return {}
+    return {str(name): str(at) for name, at in database.execute("SELECT * FROM withdrawn")}
+
+
+def _is_withdrawn(count: int) -> Fault:
+    who = "the patient was withdrawn" if count == 1 else f"{count} of the patients were withdrawn"
+    return Fault(f"{who}: nothing more is kept of them", mend="nothing was changed")

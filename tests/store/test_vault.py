@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import sqlite3
+from datetime import timedelta
 
 import pytest
 from sqlalchemy import select, text
 
-from registry.domain.problems import FailureError
+from registry.domain.problems import ConflictError, FailureError
 from registry.store.keys import Keys
 from registry.store.models.every import METADATA
 from registry.store.models.patients import Patient, VaultEntry
 from registry.store.vault import reference_hash, seal, unseal
-from tests.build.loaded import fill, load_rows
+from tests.build.loaded import NOW, fill, load_rows
 
 # Planted by the builder of a filled ledger, and in the headers of its CT.
 IDENTITY = ("INV-0001", "H200", "H300", "H400", "1950-06-07", "19600102", "Invented^Person",
@@ -72,15 +73,39 @@ def test_the_vault_opens_with_the_patient_s_key(filled):
 def test_once_a_patient_s_key_is_destroyed_nothing_opens(filled):
     _, sealed, pseudonym = entries(filled)[0]
     key = filled.keys.patient_key(pseudonym)
-    with sqlite3.connect(filled.home / "keys" / "patients.sqlite") as keys:
-        keys.execute("PRAGMA secure_delete = ON")
-        keys.execute("DELETE FROM patient_key WHERE pseudonym = ?", (pseudonym,))
-    keys.close()
+    assert filled.keys.destroy_patient_key(pseudonym, NOW) is True
     assert filled.keys.patient_key(pseudonym) is None
-    assert key not in (filled.home / "keys" / "patients.sqlite").read_bytes()
+    for path in (filled.home / "keys").iterdir():
+        assert key not in path.read_bytes(), path.name
     for other in {row[2] for row in entries(filled)} - {pseudonym}:
         with pytest.raises(FailureError, match="does not open"):
             unseal(filled.keys.patient_key(other), sealed, pseudonym)
+
+
+def test_a_destroyed_key_is_never_made_again(tmp_path):
+    keys = Keys.create(tmp_path / "keys")
+    keys.patient_keys(["P1", "P2"])
+    assert keys.withdrawn() == {}
+    assert keys.destroy_patient_key("P1", NOW) is True
+    assert keys.destroy_patient_key("P1", NOW + timedelta(days=1)) is False
+    assert keys.withdrawn() == {"P1": "2026-03-31T12:00:00.000000Z"}
+    with pytest.raises(ConflictError, match="the patient was withdrawn"):
+        keys.patient_keys(["P1"])
+    with pytest.raises(ConflictError, match="the patient was withdrawn"):
+        keys.patient_keys(["P2", "P1", "P3"])
+    assert keys.pseudonyms() == {"P2"}
+    assert Keys.create(keys.folder).withdrawn().keys() == {"P1"}
+
+
+def test_keys_of_an_older_program_take_a_withdrawal(tmp_path):
+    keys = Keys.create(tmp_path / "keys")
+    keys.patient_keys(["P1"])
+    with sqlite3.connect(keys.folder / "patients.sqlite") as older:
+        older.execute("DROP TABLE withdrawn")
+    older.close()
+    assert keys.withdrawn() == {}
+    assert keys.destroy_patient_key("P1", NOW) is True
+    assert keys.withdrawn().keys() == {"P1"}
 
 
 def test_an_entry_opens_only_where_it_belongs():
@@ -128,10 +153,11 @@ def test_the_same_day_of_birth_looks_different_for_each_patient(ledger):
 def test_keys_are_their_owner_s_alone_and_made_once(tmp_path):
     keys = Keys.create(tmp_path / "keys")
     before = {path.name: path.read_bytes() for path in keys.folder.iterdir()}
-    assert sorted(before) == ["cookies.key", "patients.sqlite", "references.key", "trail.key"]
+    names = ["backup.key", "cookies.key", "patients.sqlite", "references.key", "trail.key"]
+    assert sorted(before) == names
     assert {path.stat().st_mode & 0o777 for path in keys.folder.iterdir()} == {0o600}
     assert keys.folder.stat().st_mode & 0o777 == 0o700
-    assert len({keys.trail, keys.references, keys.cookies}) == 3
+    assert len({keys.trail, keys.references, keys.cookies, keys.backup}) == 4
     Keys.create(tmp_path / "keys")
     assert {path.name: path.read_bytes() for path in keys.folder.iterdir()} == before
 
