@@ -121,7 +121,10 @@ class MemberReader:
         self.digests[name] = digest.hexdigest()
 
     def _compare(self, written: bytes) -> None:
-        said = json.loads(written)
+        try:
+            said = dict(json.loads(written))
+        except (ValueError, TypeError):
+            raise self._source.not_whole() from None
         found = {name: digest for name, digest in self.digests.items() if name != DIGESTS}
         if said != found:
             wrong = sorted(
