@@ -19,7 +19,7 @@ COMMANDS = {
     "init": "create an empty ledger",
     "upgrade": "bring a ledger's schema up to this program, after a backup of its own",
     "serve": "serve the pages",
-    "account": "invite people",
+    "account": "invite people, change an account, end its sessions",
     "load-log": "load a theatre log",
     "load-readings": "load readings made elsewhere",
     "load-ct": "load a post-operative CT from files, folders or zips",

@@ -305,3 +305,31 @@ def test_the_real_program_keeps_its_statuses(loaded, files):
     assert (bad.returncode, bad.stdout) == (2, b"")
     again = real(loaded, "load-log", files / "log.csv")
     assert (again.returncode, again.stderr) == (0, b"")
+
+
+def test_the_shell_changes_an_account_as_the_stewards_page_does(loaded):
+    def told(*words):
+        answer = loaded.command("account", *words)
+        return answer.status, answer.out or answer.err
+
+    why = ("--reason", "left the unit")
+    assert told("disable", "rita", *why) == (0, "rita can sign in no more\n")
+    assert told("enable", "rita", *why) == (0, "rita can sign in again\n")
+    given = told("give", "rita", "--role", "quality lead", *why)
+    assert given == (0, "rita is now quality lead as well, from the next sign-in\n")
+    assert told("end-sessions", "rita", *why) == (0, "0 sessions of rita ended\n")
+    link = told("link", "rita", "--ends-password", *why)
+    assert link[0] == 0
+    assert "/invitation/" in link[1]
+    for words, line in (
+        (("disable", "rita"), "reason: a change of an account needs its reason"),
+        (("disable", "nobody", *why), "there is no account 'nobody'"),
+        (("give", "rita", *why), "--role: an account needs a role"),
+        (("give", "rita", "--role", "surgeon,steward", *why), "one role is given at a time"),
+        (("enable", "rita", "--role", "surgeon"), "`account enable` does not take it"),
+    ):
+        status, said = told(*words)
+        assert status == 2
+        assert line in said
+        assert len(said.splitlines()) == 1
+    assert loaded.command("verify").status == 0

@@ -337,6 +337,10 @@ COMMANDS_BY_ROLE = {
         ["account", "add", "new", "--role", "registrar"],
         [NO, NO, NO, YES, NO, NO, YES],
     ),
+    "account end-sessions": (
+        ["account", "end-sessions", "rita", "--reason", "left it open"],
+        [NO, NO, NO, YES, NO, NO, YES],
+    ),
     "load-log": (["load-log", "LOG"], [YES, NO, YES, NO, NO, NO, YES]),
     "load-log, own": (["load-log", "OWN"], [YES, YES, YES, NO, NO, NO, YES]),
     "load-readings": (["load-readings", "READINGS"], [NO, NO, YES, NO, NO, NO, YES]),
