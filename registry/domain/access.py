@@ -36,6 +36,7 @@ class Deed(StrEnum):
     READ_SCREWS = "read screws"
     SEE_RATES = "see the unit's rates"
     SEE_SURGEONS = "see rates by surgeon"
+    EXPORT = "export records"
     MANAGE_ACCOUNTS = "manage accounts"
     UPGRADE = "upgrade the ledger"
     BACK_UP = "back the ledger up and move it"
@@ -75,6 +76,7 @@ _TABLE: Mapping[Deed, Mapping[Role, Reach]] = MappingProxyType(
             Role.SURGEON: Reach.OWN,
             Role.QUALITY_LEAD: Reach.ALL,
         },
+        Deed.EXPORT: {Role.QUALITY_LEAD: Reach.ALL},
         Deed.MANAGE_ACCOUNTS: {Role.STEWARD: Reach.ALL},
         Deed.UPGRADE: {Role.STEWARD: Reach.ALL},
         Deed.BACK_UP: {Role.STEWARD: Reach.ALL},
