@@ -24,6 +24,7 @@ COMMANDS = {
     "load-readings": "load readings made elsewhere",
     "load-ct": "load a post-operative CT from files, folders or zips",
     "rates": "breach rates with their intervals",
+    "export": "write the tables with their dictionary, or counts for research, into a folder",
     "backup": "write the ledger into one encrypted file, without its keys",
     "restore": "put a ledger back from a backup into an empty home",
     "move": "copy the ledger's database to another: SQLite to PostgreSQL, and back",

@@ -25,6 +25,7 @@ from registry.web.pages.account.own import own_account
 from registry.web.pages.account.views import account
 from registry.web.pages.accounts.views import accounts
 from registry.web.pages.cases.views import cases_page
+from registry.web.pages.export.views import export_page
 from registry.web.pages.health.views import health
 from registry.web.pages.home.views import home
 from registry.web.pages.rates.views import rates_page
@@ -43,6 +44,7 @@ _BLUEPRINTS = (
     own_account,
     accounts,
     cases_page,
+    export_page,
     health,
     home,
     rates_page,

@@ -36,6 +36,7 @@ WORKLIST = Place("worklist.show", "Worklist", {})
 CASES = Place("cases.listed", "Cases", {})
 RATES = Place("rates.show", "Rates", {"by": "level"})
 OWN_RATES = Place("rates.show", "Rates", {"by": "surgeon"})
+EXPORT = Place("export.show", "Export", {})
 ACCOUNTS = Place("accounts.show", "Accounts", {})
 
 
@@ -50,6 +51,8 @@ def places(viewer: Viewer | None) -> list[Place]:
         found.append(CASES)
     if reach(viewer, Deed.SEE_RATES) is not Reach.NONE:
         found.append(OWN_RATES if _is_surgeon(viewer) else RATES)
+    if reach(viewer, Deed.EXPORT) is Reach.ALL:
+        found.append(EXPORT)
     if reach(viewer, Deed.MANAGE_ACCOUNTS) is Reach.ALL:
         found.append(ACCOUNTS)
     return found

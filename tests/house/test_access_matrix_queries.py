@@ -26,7 +26,15 @@ from registry.store import visible
 from registry.store.models.cases import Case
 from registry.store.models.people import Account
 from registry.store.models.readings import Assignment, Reading
-from registry.store.queries import accounts, assignments, constructs, people, scans
+from registry.store.queries import (
+    accounts,
+    assignments,
+    constructs,
+    exported,
+    people,
+    research,
+    scans,
+)
 from registry.store.vault import reference_hash
 from tests.build.loaded import NOW, an_account, fill
 from tests.build.tables import a_log, a_readings
@@ -67,6 +75,13 @@ def one_case(session, viewer):
 def named_scan_case(session, viewer):
     found = scans.case_for_scan(session, viewer, "OP-2")
     return NONE if found is None else [found.reference]
+
+
+def exported_cases(session, viewer, ledger):
+    tables = {t.shape.name: t for t in exported.exported_tables(session, viewer, ledger.settings)}
+    named = {row[0] for row in tables["people"].rows}
+    assert {row[5] for row in tables["cases"].rows} <= named
+    return [row[1] for row in tables["cases"].rows]
 
 
 def patient_cases(session, viewer, ledger):
@@ -150,6 +165,14 @@ ASKING = {
         lambda s, v, _: one_case(s, v),
         [NONE, NONE, ["OP-2"], NONE, NONE, NONE, ["OP-2"]],
     ),
+    exported.exported_tables: (
+        lambda s, v, ledger: sorted(exported_cases(s, v, ledger)),
+        [NONE, OWN, ALL, NONE, NONE, NONE, ALL],
+    ),
+    research.research_screws: (
+        lambda s, v, _: len(research.research_screws(s, v, WINDOW)),
+        [0, 6, 9, 0, 0, 0, 9],
+    ),
     scans.case_for_scan: (
         lambda s, v, _: named_scan_case(s, v),
         [["OP-2"], NONE, ["OP-2"], NONE, NONE, NONE, ["OP-2"]],
@@ -183,7 +206,13 @@ NOT_ASKING = {
     "assignments.draw_of": ("asks for readings, shows none", ASSIGNING),
     "counted_screws.audit_scans": (
         "which scan counts, by number alone",
-        (*ASSIGNING, "registry.store.queries.counted_screws", "registry.store.queries.constructs"),
+        (
+            *ASSIGNING,
+            "registry.store.queries.counted_screws",
+            "registry.store.queries.constructs",
+            "registry.store.queries.exported",
+            "registry.store.queries.research",
+        ),
     ),
     "counted_screws.counted_screws": ("pooled whoever asks; strata are hidden there", RATES),
     "counted_screws.participants": ("refuses a reader's own case", LOADING[1:]),
@@ -353,6 +382,11 @@ COMMANDS_BY_ROLE = {
     "rates by diameter": (["rates", "--by", "diameter"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by surgeon": (["rates", "--by", "surgeon"], [NO, YES, YES, NO, NO, NO, YES]),
     "rates by operator": (["rates", "--by", "operator"], [YES, YES, YES, NO, NO, NO, YES]),
+    "export": (["export", "--out", "FILE"], [NO, NO, YES, NO, NO, NO, YES]),
+    "export for research": (
+        ["export", "--research", "--out", "FILE"],
+        [NO, NO, YES, NO, NO, NO, YES],
+    ),
     "verify": (["verify"], [NO, NO, YES, YES, NO, NO, YES]),
     "backup": (["backup", "FILE"], [NO, NO, NO, YES, NO, NO, YES]),
     "backup, rehearsed": (["backup", "FILE", "--rehearse"], [NO, NO, NO, YES, NO, NO, YES]),

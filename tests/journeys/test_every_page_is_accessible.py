@@ -61,6 +61,7 @@ PAGES = [
     Asked("quality lead", "/rates?by=level&minimum=0", "/rates"),
     Asked("quality lead", "/rates?by=moon&from=x&minimum=many", "/rates", 400, "faults"),
     Asked("quality lead", "/rates?by=level&from=2030-01-01", "/rates", name="no row"),
+    Asked("quality lead", "/export", "/export"),
     Asked("quality lead", "/cases/", "/cases/"),
     Asked("quality lead", "/cases/?notes=yes", "/cases/"),
     Asked("quality lead", f"/cases/{LONGEST_CASE}", "/cases/<int:case_id>"),

@@ -65,6 +65,8 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("POST", "/account/password"): ALL,
     ("POST", "/account/sessions/<int:number>/end"): ALL,
     ("POST", "/account/sessions/end-others"): ALL,
+    ("GET", "/export"): frozenset({"quality lead"}),
+    ("POST", "/export/file"): frozenset({"quality lead"}),
     ("GET", "/cases/"): frozenset({"surgeon", "quality lead"}),
     ("GET", "/cases/<int:case_id>"): frozenset({"surgeon", "quality lead"}),
     ("GET", "/cases/static/<path:filename>"): ANYONE,

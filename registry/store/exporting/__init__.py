@@ -1,0 +1,1 @@
+"""Tables out: what each holds, its dictionary, the bytes of its file; no viewer is asked."""

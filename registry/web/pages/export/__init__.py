@@ -1,0 +1,1 @@
+"""The page from which tables leave the ledger."""
