@@ -226,12 +226,10 @@ class Desk:
 
     def mark_by_mouse(self, marks: dict[float, list[Place]]) -> None:
         """Click every mark, section by section; the last numbers have come when this returns."""
-        count = sum(map(len, marks.values()))
-        with self.page.expect_response(lambda answer: _outline_marks_in(answer) == count):
-            for depth, places in marks.items():
-                self.go_to(depth)
-                self.click_section(*places)
-        self.numbers_come()
+        for depth, places in marks.items():
+            self.go_to(depth)
+            self.click_section(*places)
+        self._marked(marks)
 
     def turn_along(self, across: str) -> Picture:
         """Turn the picture along the axis so that medial or cranial is on top."""
@@ -243,28 +241,32 @@ class Desk:
     def mark_front_by_mouse(self, places: list[Place]) -> None:
         """Click marks (depth, across) of the body's front on the picture along the axis."""
         self.page.locator("#along-use-front").check()
-        with self.page.expect_response(lambda answer: _front_marks_in(answer) == len(places)):
-            self.click_along(*places)
+        self.click_along(*places)
+        expect(self.page.locator('#marks-list [data-kind="front"]')).to_have_count(len(places))
         self.numbers_come()
 
     def mark_by_keys(self, marks: dict[float, list[Place]]) -> None:
         """Move the cross to every mark and press Enter; the section has the focus."""
         keys = self.page.keyboard
-        count = sum(map(len, marks.values()))
         cross = np.zeros(2, dtype=int)
-        with self.page.expect_response(lambda answer: _outline_marks_in(answer) == count):
-            for depth, places in marks.items():
-                here = int(self._dataset("#section")["index"])
-                steps = self.depths_mm.index(depth) - here
-                for _ in range(abs(steps)):
-                    keys.press("." if steps > 0 else ",")
-                self.in_focus(depth)
-                for place in places:
-                    to = np.rint(np.array(place) * 10).astype(int)
-                    for key in _arrows(to - cross):
-                        keys.press(key)
-                    cross = to
-                    keys.press("Enter")
+        for depth, places in marks.items():
+            here = int(self._dataset("#section")["index"])
+            steps = self.depths_mm.index(depth) - here
+            for _ in range(abs(steps)):
+                keys.press("." if steps > 0 else ",")
+            self.in_focus(depth)
+            for place in places:
+                to = np.rint(np.array(place) * 10).astype(int)
+                for key in _arrows(to - cross):
+                    keys.press(key)
+                cross = to
+                keys.press("Enter")
+        self._marked(marks)
+
+    def _marked(self, marks: dict[float, list[Place]]) -> None:
+        """Hold that the page counts every mark on its section; wait until they are measured."""
+        told = " ".join(f"{depth:.1f} mm ({len(places)})" for depth, places in marks.items())
+        expect(self.page.locator("#marked-sections")).to_have_text(told)
         self.numbers_come()
 
     # What it comes to
@@ -332,24 +334,6 @@ def expect_no_faults(page: Page) -> None:
     """Hold that the page names no fault of the marks as they are now."""
     page.locator('#numbers[aria-busy="false"]').wait_for()
     expect(page.locator("#measure-faults li")).to_have_count(0)
-
-
-def _marks(answer: Response) -> dict | None:
-    """Return the marks that the numbers in an answer come from, None for another answer."""
-    if not answer.url.endswith("/measure"):
-        return None
-    return answer.request.post_data_json["marks"]
-
-
-def _outline_marks_in(answer: Response) -> int:
-    marks = _marks(answer)
-    sections = marks["bones"].get("outline", []) if marks else []
-    return sum(len(section["points_mm"]) for section in sections)
-
-
-def _front_marks_in(answer: Response) -> int:
-    marks = _marks(answer)
-    return len(marks["front"]["points_mm"]) if marks and marks["front"] else 0
 
 
 def _arrows(tenths: NDArray[np.int_]) -> list[str]:
