@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
-from registry.domain.levels import Region, level
+from registry.domain.directions import Side
+from registry.domain.levels import LEVELS, Region, level
 from registry.domain.techniques import COUNTED_LIVES, EntryTechnique, Intention, Life, exists_at
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ class ScrewFacts:
     diameter_mm: Decimal | None = None
     length_mm: Decimal | None = None
     intention: Intention | None = None
+    intended_on: date | None = None
 
     @property
     def key(self) -> str:
@@ -35,40 +37,138 @@ class ScrewFacts:
 
 @dataclass(frozen=True)
 class Warned:
-    """A screw, or '' for the whole case, and what is unusual about it."""
+    """A screw or a place of the construct, or '' for the whole case, and what is unusual."""
 
     screw: str
     text: str
 
 
-# Outside these a size is asked about: limits for entry checks, from memory, no source read.
+# Outside these a size is asked about at any level: from memory, no source read.
 _DIAMETER_MM = (Decimal("3.5"), Decimal(10))
 _LENGTH_MM = (Decimal(20), Decimal(60))
 _PELVIC_LENGTH_MM = (Decimal(60), Decimal(120))
+_FEW_PEOPLE_S = frozenset({"T13", "L6"})
 
 
-def case_warnings(screws: Sequence[ScrewFacts]) -> list[Warned]:
+@dataclass(frozen=True)
+class _Usual:
+    """The sizes that one source finds or advises at some levels."""
+
+    levels: frozenset[str]
+    is_cortical: bool | None
+    size: Literal["diameter", "length"]
+    low: Decimal | None
+    high: Decimal
+    why: str
+
+    def holds_for(self, screw: ScrewFacts) -> bool:
+        """Return whether the row is about this screw."""
+        cortical = screw.entry_technique is EntryTechnique.CORTICAL_BONE_TRAJECTORY
+        return screw.level in self.levels and self.is_cortical in (None, cortical)
+
+
+_LUMBAR = frozenset(f"L{number}" for number in range(1, 6))
+_MID_THORACIC = frozenset(f"T{number}" for number in range(3, 9))
+_CT_BEFORE = "a CT before the operation is advised for a wider one (Christodoulou 2005)"
+_PATH = "the mean path to the front of the body"
+_CORTICAL_SERIES = "seen on CT for this trajectory (2022)"
+
+# A row is one source's own figure, as its summary gives it; rows are never averaged, because the
+# sources measure differently. Levels for which none was readable have no row.
+_USUAL = (
+    # Christodoulou et al., Clin Anat 18:404, 2005.
+    _Usual(_MID_THORACIC, None, "diameter", None, Decimal("5.0"), _CT_BEFORE),
+    # Aorta and kyphotic spine, Spine 2012: CT of 58 patients.
+    _Usual(frozenset({"T4"}), None, "length", None, Decimal("37.7"), f"{_PATH} (Spine 2012)"),
+    _Usual(frozenset({"T12"}), None, "length", None, Decimal("47.2"), f"{_PATH} (Spine 2012)"),
+    # Lower lumbar vertebra size and anatomic variation, an anatomo-radiologic study: 95 patients.
+    _Usual(frozenset({"L4"}), False, "length", None, Decimal("55.3"), f"{_PATH} (2019)"),
+    _Usual(frozenset({"L5"}), False, "length", None, Decimal("51.8"), f"{_PATH} (2019)"),
+    # Tomographic parameters of cortical screws, scielo.br pid S0102-36162022000100047.
+    _Usual(_LUMBAR, True, "diameter", Decimal("2.3"), Decimal("7.2"), _CORTICAL_SERIES),
+    _Usual(_LUMBAR, True, "length", Decimal("19.0"), Decimal("45.0"), _CORTICAL_SERIES),
+)
+
+
+def case_warnings(screws: Sequence[ScrewFacts], first_scan_on: date | None = None) -> list[Warned]:
     """Return what is unusual about a construct, cranial first.
 
     Isthmus entry at the top of a construct or beneath an uninstrumented facet joint, a technique
-    that does not exist at its level, a size outside the usual (common practice, no source).
+    that does not exist at its level, a side or level left out (common practice, no source); a size
+    outside the usual; an intention that was recorded after imaging.
+
+    Parameters
+    ----------
+    screws : all of the case, whatever became of them
+    first_scan_on : day of the case's first scan after the operation, None without one
     """
     placed = [screw for screw in screws if screw.life in COUNTED_LIVES]
-    ordered = sorted(placed, key=lambda screw: (level(screw.level).order, screw.side, screw.number))
-    return [warned for screw in ordered for warned in _screw_warnings(screw, placed)]
+    found = [
+        (_order(screw.level), warned)
+        for screw in sorted(placed, key=lambda each: (each.side, each.number))
+        for warned in _screw_warnings(screw, placed, first_scan_on)
+    ]
+    found += _gaps([screw for screw in screws if screw.life is not Life.REMOVED])
+    return [warned for _, warned in sorted(found, key=lambda pair: pair[0])]
 
 
-def _screw_warnings(screw: ScrewFacts, placed: Sequence[ScrewFacts]) -> Iterable[Warned]:
+def _order(code: str) -> int:
+    return level(code).order
+
+
+def _screw_warnings(
+    screw: ScrewFacts, placed: Sequence[ScrewFacts], first_scan_on: date | None
+) -> Iterable[Warned]:
     if not exists_at(screw.entry_technique, screw.level):
         yield Warned(screw.key, f"{screw.entry_technique} entry does not exist at {screw.level}")
     if screw.entry_technique is EntryTechnique.ISTHMUS:
-        orders = {level(other.level).order for other in placed}
-        own = level(screw.level).order
+        orders = {_order(other.level) for other in placed}
+        own = _order(screw.level)
         if own == min(orders):
             yield Warned(screw.key, "isthmus entry at the top of the construct")
         elif own - 1 not in orders:
             yield Warned(screw.key, "isthmus entry beneath an uninstrumented facet joint")
     yield from _size_warnings(screw)
+    if is_intended_late(screw.intention, screw.intended_on, first_scan_on):
+        yield Warned(
+            screw.key,
+            f"intention {screw.intention} was recorded on {screw.intended_on}, after the scan of "
+            f"{first_scan_on}: it does not count as intended",
+        )
+
+
+def is_intended_late(
+    intention: Intention | None, intended_on: date | None, first_scan_on: date | None
+) -> bool:
+    """Return whether an intention was recorded after imaging; on the day of the scan it was not."""
+    return (
+        intention is not None
+        and intended_on is not None
+        and first_scan_on is not None
+        and intended_on > first_scan_on
+    )
+
+
+def _gaps(there: Sequence[ScrewFacts]) -> Iterable[tuple[int, Warned]]:
+    """Return the sides and levels left out between the ends; T13 and L6 are few people's."""
+    orders = {_order(screw.level) for screw in there}
+    if not orders:
+        return
+    sides = {screw.side for screw in there}
+    places = {(screw.level, screw.side) for screw in there}
+    for each in LEVELS[min(orders) : max(orders) + 1]:
+        if each.region is Region.PELVIC:
+            continue
+        missing = [side for side in Side if side in sides and (each.code, side) not in places]
+        if each.order not in orders:
+            if each.code not in _FEW_PEOPLE_S:
+                yield each.order, Warned(each.code, "no screw at this level of the construct")
+        else:
+            for side in missing:
+                yield each.order, Warned(f"{each.code} {side}", "no screw on this side")
+    if len(sides) == 1:
+        other = Side.LEFT if Side.RIGHT in sides else Side.RIGHT
+        yield min(orders), Warned("construct", f"no screw on side {other}")
 
 
 def _size_warnings(screw: ScrewFacts) -> Iterable[Warned]:
@@ -79,6 +179,15 @@ def _size_warnings(screw: ScrewFacts) -> Iterable[Warned]:
     low, high = _PELVIC_LENGTH_MM if pelvic else _LENGTH_MM
     if screw.length_mm is not None and not low <= screw.length_mm <= high:
         yield Warned(screw.key, f"length {screw.length_mm} mm is outside {low} to {high} mm")
+    for usual in _USUAL:
+        value = screw.diameter_mm if usual.size == "diameter" else screw.length_mm
+        if value is None or not usual.holds_for(screw):
+            continue
+        told = f"{usual.size} {value} mm at {screw.level}"
+        if value > usual.high:
+            yield Warned(screw.key, f"{told} is above {usual.high} mm: {usual.why}")
+        elif usual.low is not None and value < usual.low:
+            yield Warned(screw.key, f"{told} is below {usual.low} mm: {usual.why}")
 
 
 def scan_warnings(operated_on: date, scanned_on: date) -> list[Warned]:

@@ -106,6 +106,13 @@ class Intention(StrEnum):
     BICORTICAL = "bicortical"
 
 
+class CurveSide(StrEnum):
+    """On which side of a curve a screw lies."""
+
+    CONCAVE = "concave"
+    CONVEX = "convex"
+
+
 class Approach(StrEnum):
     """How the spine was reached."""
 

@@ -62,10 +62,10 @@ def reference(text: str) -> str:
     return _plain(unicodedata.normalize("NFC", text), LARGEST_REFERENCE)
 
 
-def words(text: str) -> str:
+def words(text: str, at_most: int = LARGEST_WORDS) -> str:
     """Return free text on one line."""
     line = re.sub(r"[ \t\r\n\u00a0]+", " ", unicodedata.normalize("NFC", text))
-    return _plain(line, LARGEST_WORDS)
+    return _plain(line, at_most)
 
 
 def implant(text: str) -> str:
