@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-import secrets
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from registry.actions.assign import assign_on_held_scans
 from registry.actions.loading import LoadOutcome, TableFile, kept_unless
+from registry.actions.patients import (
+    NamedPatient,
+    enter_patients,
+    is_born_otherwise,
+    patient_hash,
+)
 from registry.actions.persons import Persons, find_persons
 from registry.domain.access import Deed, Reach, Viewer, require
 from registry.domain.checks import ScrewFacts, case_warnings
@@ -15,16 +20,13 @@ from registry.domain.problems import BadInputError, ConflictError, Fault
 from registry.domain.techniques import EntryTechnique, Intention, Life
 from registry.intake.parsed import where
 from registry.intake.theatre_log import LogCase, LogScrew, read_theatre_log
-from registry.store.keys import KEY_BYTES
 from registry.store.models.cases import Case, CaseAssistant, Screw
-from registry.store.models.patients import Patient, VaultEntry
 from registry.store.queries.known_cases import (
     KnownCase,
     KnownPatient,
     known_cases,
     known_patients,
 )
-from registry.store.vault import reference_hash, seal
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -93,7 +95,12 @@ def _apply(load: _Load, far: Reach, *, new_persons: bool) -> None:
         fresh.append((case, found))
     if conflicts:
         raise ConflictError(*conflicts)
-    ids = _patients(load, [case for case, _ in fresh], patients)
+    named = [_named(case) for case, _ in fresh]
+    ids, made_patients = enter_patients(
+        load.ledger, load.work, named, patients, only_check=load.only_check
+    )
+    for _ in range(made_patients):
+        load.outcome.count("patients", is_new=True)
     grown = []
     for case, found in fresh:
         if _enter(load, case, found, persons, ids) and found is not None:
@@ -158,7 +165,11 @@ def _not_own(load: _Load, persons: Persons, known: Mapping[str, KnownCase]) -> I
 
 
 def _reference_hash(load: _Load, case: LogCase) -> str:
-    return reference_hash(load.ledger.keys.references, "patient", case.patient_ref)
+    return patient_hash(load.ledger, case.patient_ref)
+
+
+def _named(case: LogCase) -> NamedPatient:
+    return NamedPatient(case.patient_ref, case.birth_date)
 
 
 def _case_values(case: LogCase, persons: Persons) -> dict[str, Any]:
@@ -226,16 +237,12 @@ def _other_birth_date(
     load: _Load, case: LogCase, patients: Mapping[str, KnownPatient]
 ) -> Iterable[Fault]:
     found = patients.get(_reference_hash(load, case))
-    if found is None or found.birth_hash is None or case.birth_date is None:
-        return
-    if _birth_hash(load, found.pseudonym, case.birth_date) != found.birth_hash:
+    if found is not None and found.is_withdrawn:
+        what = f"the patient of case {case.case_ref} has withdrawn from the ledger"
+        yield _conflict(load, case.rows[0], "patient_ref", what)
+    if is_born_otherwise(load.ledger, _named(case), found):
         what = f"the patient of case {case.case_ref} is known with another value"
         yield _conflict(load, case.rows[0], "birth_date", what)
-
-
-def _birth_hash(load: _Load, pseudonym: str, born: date) -> str:
-    key = load.ledger.keys.references
-    return reference_hash(key, f"birth date of {pseudonym}", born.isoformat())
 
 
 def _differing(said: Mapping[str, Any], known: Mapping[str, Any]) -> list[str]:
@@ -251,56 +258,6 @@ def _conflict(load: _Load, row: int, column: str, what: str) -> Fault:
         where(load.parsed.name, row, _COLUMN_OF.get(column, column)),
         "nothing was changed; take the row out of the file, or correct the ledger's own record",
     )
-
-
-def _patients(
-    load: _Load, cases: list[LogCase], known: Mapping[str, KnownPatient]
-) -> dict[str, int]:
-    """Return the patient of each reference's hash, those that are new made with their vault."""
-    wanted: dict[str, LogCase] = {}
-    for case in cases:
-        found = wanted.setdefault(_reference_hash(load, case), case)
-        if found.birth_date is None and case.birth_date is not None:
-            wanted[_reference_hash(load, case)] = case
-    fresh = {hashed: f"P{secrets.token_hex(6)}" for hashed in wanted if hashed not in known}
-    with_new_birth_date = [
-        hashed
-        for hashed, case in wanted.items()
-        if case.birth_date is not None and (hashed not in known or known[hashed].birth_hash is None)
-    ]
-    names = {hashed: found.pseudonym for hashed, found in known.items()} | fresh
-    wanting = {names[hashed] for hashed in [*fresh, *with_new_birth_date]}
-    # A dry run leaves no keys behind either.
-    keys = (
-        dict.fromkeys(wanting, secrets.token_bytes(KEY_BYTES))
-        if load.only_check
-        else load.ledger.keys.patient_keys(wanting)
-    )
-    ids = {hashed: found.patient_id for hashed, found in known.items()}
-    for hashed, pseudonym in fresh.items():
-        ids[hashed] = load.work.insert(
-            Patient, "add a patient", pseudonym=pseudonym, reference_hash=hashed
-        )
-        load.work.insert(
-            VaultEntry,
-            "put into the vault",
-            patient_id=ids[hashed],
-            kind="patient reference",
-            sealed=seal(keys[pseudonym], wanted[hashed].patient_ref, pseudonym),
-        )
-        load.outcome.count("patients", is_new=True)
-    for hashed in with_new_birth_date:
-        born, pseudonym = wanted[hashed].birth_date, names[hashed]
-        assert born is not None  # noqa: S101 - chosen above
-        load.work.insert(
-            VaultEntry,
-            "put into the vault",
-            patient_id=ids[hashed],
-            kind="birth date",
-            sealed=seal(keys[pseudonym], born.isoformat(), pseudonym),
-            matching_hash=_birth_hash(load, pseudonym, born),
-        )
-    return ids
 
 
 def _enter(

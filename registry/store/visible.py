@@ -45,6 +45,19 @@ def visible_cases(viewer: Viewer) -> Select[Case]:
     return select(Case).where(_of_reach(reach(viewer, Deed.SEE_CASES), own))
 
 
+def enterable_cases(viewer: Viewer) -> Select[Case]:
+    """Return the cases that are a viewer's to enter, were they not there."""
+    own = false() if viewer.person_id is None else took_part(viewer.person_id)
+    return select(Case).where(_of_reach(reach(viewer, Deed.ENTER_CASES), own))
+
+
+def entered_cases(viewer: Viewer) -> Select[Case]:
+    """Return the cases that a viewer has entered, as long as they may enter any."""
+    by_them = Case.entered_by_id == viewer.account_id
+    has_reach = reach(viewer, Deed.ENTER_CASES) is not Reach.NONE
+    return select(Case).where(by_them if has_reach else false())
+
+
 def scannable_cases(viewer: Viewer) -> Select[Case]:
     """Return the cases to which a viewer may attach a scan."""
     return select(Case).where(_of_reach(reach(viewer, Deed.LOAD_SCANS), false()))

@@ -29,6 +29,8 @@ class Field:
     kind : of input; `select` needs choices
     autocomplete : what a browser or password manager may fill in
     mark : makes the element's id where two fields are sent under one name
+    suggestions : id of a list of values that may be typed
+    longest : characters that it takes; 0 where the browser need not mind
     """
 
     name: str
@@ -40,6 +42,8 @@ class Field:
     error: str = ""
     autocomplete: str = "off"
     mark: str = ""
+    suggestions: str = ""
+    longest: int = 0
 
     @property
     def id(self) -> str:

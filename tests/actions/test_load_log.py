@@ -152,7 +152,7 @@ def test_screws_may_be_added_to_a_known_case(ledger):
     assert (outcome.new, outcome.unchanged) == ({"screws": 1}, {"cases": 1, "screws": 1})
     # L3 is in the ledger, not only in the file: L4 is not the top of this construct.
     below = {**LOG_ROWS[4], "level": "L5", "entry_technique": "isthmus"}
-    assert load_rows(ledger, below).warnings == []
+    assert not any("isthmus" in told for told in load_rows(ledger, below).warnings)
     assert verified(ledger)
 
 

@@ -72,6 +72,7 @@ class KnownPatient:
     patient_id: int
     pseudonym: str
     birth_hash: str | None
+    is_withdrawn: bool = False
 
 
 def known_cases(session: Session) -> dict[str, KnownCase]:
@@ -105,17 +106,19 @@ def known_cases(session: Session) -> dict[str, KnownCase]:
     }
 
 
-def known_patients(session: Session) -> dict[str, KnownPatient]:
-    """Return every patient by the hash of their reference."""
-    births = {
-        row[0]: row[1]
-        for row in session.execute(
-            select(VaultEntry.patient_id, VaultEntry.matching_hash).where(
-                VaultEntry.kind == "birth date"
-            )
+def known_patients(session: Session, reference_hash: str | None = None) -> dict[str, KnownPatient]:
+    """Return every patient, or the one asked for, by the hash of their reference."""
+    vault = select(VaultEntry.patient_id, VaultEntry.matching_hash).where(
+        VaultEntry.kind == "birth date"
+    )
+    patients = select(Patient.id, Patient.pseudonym, Patient.reference_hash, Patient.withdrawn_at)
+    if reference_hash is not None:
+        patients = patients.where(Patient.reference_hash == reference_hash)
+        vault = vault.join(Patient, Patient.id == VaultEntry.patient_id).where(
+            Patient.reference_hash == reference_hash
         )
-    }
+    births = {row[0]: row[1] for row in session.execute(vault)}
     return {
-        row[2]: KnownPatient(row[0], row[1], births.get(row[0]))
-        for row in session.execute(select(Patient.id, Patient.pseudonym, Patient.reference_hash))
+        row[2]: KnownPatient(row[0], row[1], births.get(row[0]), row[3] is not None)
+        for row in session.execute(patients)
     }
