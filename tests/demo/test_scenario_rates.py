@@ -91,7 +91,7 @@ def test_the_tables_load_whole_and_the_ledger_verifies(loaded):
 
 def test_rules_of_the_trade_note_some_screws_and_not_most(loaded):
     _, log, _ = loaded
-    assert 20 <= len(log.warnings) <= 300
+    assert 20 <= len(log.warnings) <= 500
     assert any("isthmus entry at the top of the construct" in line for line in log.warnings)
 
 

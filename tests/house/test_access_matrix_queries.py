@@ -30,6 +30,7 @@ from registry.store.queries import (
     accounts,
     assignments,
     constructs,
+    entering,
     exported,
     people,
     research,
@@ -89,6 +90,20 @@ def patient_cases(session, viewer, ledger):
     return sorted(case.reference for case in scans.cases_of_patient(session, viewer, hashed))
 
 
+def earlier(session, viewer, ledger):
+    hashed = reference_hash(ledger.keys.references, "patient", "H200")
+    found = entering.earlier_screws(session, viewer, hashed, None)
+    return [f"{screw.level} {screw.side}" for screw in found]
+
+
+def saved_ones(session, viewer):
+    found = []
+    for number in range(1, 6):
+        with suppress(NotFoundError):
+            found.append(entering.saved_case(session, viewer, number).reference)
+    return found
+
+
 def account_ids(session):
     return [account.id for account in session.execute(select(Account)).scalars()]
 
@@ -117,6 +132,23 @@ def savable(session, viewer):
 # the fifth a second reading of OP-2 whose first Rita Reader made; Lena Lead has read in OP-2, but
 # another screw. Readings 1 to 3 are of OP-2, 4 of OP-3, 5 of OP-5. Only OP-1's image is held here.
 ASKING = {
+    visible.enterable_cases: (
+        lambda s, v, _: references(s, v, visible.enterable_cases),
+        [ALL, OWN, ALL, NONE, NONE, NONE, ALL],
+    ),
+    visible.entered_cases: (
+        lambda s, v, _: references(s, v, visible.entered_cases),
+        [NONE, NONE, NONE, NONE, NONE, NONE, ALL],
+    ),
+    entering.earlier_screws: (
+        earlier,
+        [["L2 L", "L3 L", "L3 R"], ["L2 L"], ["L2 L", "L3 L", "L3 R"], NONE, NONE, NONE,
+         ["L2 L", "L3 L", "L3 R"]],
+    ),
+    entering.saved_case: (
+        lambda s, v, _: saved_ones(s, v),
+        [NONE, NONE, NONE, NONE, NONE, NONE, ALL],
+    ),
     visible.visible_cases: (
         lambda s, v, _: references(s, v, visible.visible_cases),
         [NONE, OWN, ALL, NONE, NONE, NONE, ALL],
@@ -198,7 +230,10 @@ SETTLING = ("registry.actions.settle", "registry.store.verification")
 ASSIGNING = ("registry.actions.assign",)
 SCANNING = ("registry.actions.load_scan",)
 RATES = ("registry.actions.count",)
+ENTERING = ("registry.actions.enter_case",)
 NOT_ASKING = {
+    "entering.names_to_choose": ("names of a form, for who may enter cases", ENTERING),
+    "entering.is_reference_taken": ("whether a case is there, for who may enter it", ENTERING),
     "visible.took_part": ("a part of the rules themselves", ("registry.store.visible",)),
     "visible.is_fulfilled": ("a part of the rules themselves", ("registry.store.visible",)),
     "assignments.screws_without_first": ("asks for readings, shows none", ASSIGNING),
@@ -217,12 +252,15 @@ NOT_ASKING = {
     "counted_screws.counted_screws": ("pooled whoever asks; strata are hidden there", RATES),
     "counted_screws.participants": ("refuses a reader's own case", LOADING[1:]),
     "known_cases.known_cases": ("compares a table, shows no value", LOADING),
-    "known_cases.known_patients": ("compares a table, shows no value", LOADING[:1]),
+    "known_cases.known_patients": (
+        "compares a table or form, shows no value",
+        (*LOADING[:1], *ENTERING),
+    ),
     "known_readings.known_scans": ("compares a table, shows no value", LOADING[1:]),
     "known_readings.known_readings": ("compares a table, shows no value", LOADING[1:]),
     "people.person_ids": (
         "the table holds the name already",
-        (*ACCOUNTS, "registry.actions.persons"),
+        (*ACCOUNTS, *ENTERING, "registry.actions.persons"),
     ),
     "people.viewer_named": ("who acts is found by it", ACCOUNTS),
     "people.local_operator": (
