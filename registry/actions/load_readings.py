@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from registry.actions.follow_case import follow_cases
 from registry.actions.loading import LoadOutcome, TableFile, kept_unless
 from registry.actions.persons import Persons, find_persons
-from registry.actions.settle import settle
 from registry.domain.access import Deed, Reach, Viewer, require
 from registry.domain.checks import scan_warnings
 from registry.domain.directions import Direction
@@ -69,7 +69,9 @@ def load_readings(
         if conflicts:
             raise ConflictError(*conflicts)
         outcome.new_persons = list(made)
-        settle(work, ledger.settings, [load.enter(row) for row in rows])
+        entered = [load.enter(row) for row in rows]
+        # A scan held elsewhere may now be the one that its case is counted on.
+        follow_cases(work, ledger.settings, load.with_new_scan, screws=entered)
     return outcome
 
 
@@ -95,6 +97,7 @@ class _Load:
     outcome: LoadOutcome
     persons: Persons
     scans: dict[tuple[int, date, str], KnownScan] = field(init=False)
+    with_new_scan: set[int] = field(default_factory=set)
     readings: dict[tuple[int, int, str], KnownReading] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -192,6 +195,7 @@ class _Load:
                 matched_by_id=self.viewer.account_id,
             )
             scan = self.scans[placed.scan_key] = KnownScan(scan_id, row.scan_reason.value)
+            self.with_new_scan.add(placed.case.case_id)
             self.outcome.count("scans", is_new=True)
             self.outcome.warnings += [
                 f"case {row.case_ref}: {warned.text}"

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from registry.actions.assign import assign_first_readings
+from registry.actions.follow_case import follow_cases
 from registry.domain.access import Deed, Reach, Viewer, require
 from registry.domain.checks import scan_warnings
 from registry.domain.problems import (
@@ -24,7 +25,7 @@ from registry.store.queries.scans import (
     CaseForScan,
     case_for_scan,
     cases_of_patient,
-    image_id_of,
+    known_image,
     scan_of_series,
     scan_there,
 )
@@ -112,7 +113,8 @@ def load_scan(
 def _drop_unused(ledger: Ledger, viewer: Viewer, digest: str, now: datetime) -> None:
     """Delete an image that nothing was attached to; under the lock under which others attach."""
     with ledger.writing(viewer, now) as work:
-        if image_id_of(work.session, digest) is None:
+        known = known_image(work.session, digest)
+        if known is None or known.is_removed:
             ledger.images.remove(digest)
 
 
@@ -167,6 +169,7 @@ def _attach(attach: _Attach, left_out: tuple[LeftOut, ...]) -> LoadedScan:
     owed = 0
     if scan_id is not None:
         owed = assign_first_readings(attach.work, attach.ledger.settings, case.case_id, scan_id)
+        follow_cases(attach.work, attach.ledger.settings, [case.case_id])
     return LoadedScan(
         case_ref=case.reference,
         scanned_on=scanned_on,
@@ -223,9 +226,7 @@ def _write(attach: _Attach, case: CaseForScan, scan: _NewScan) -> int:
                 mend="nothing was changed",
             )
         )
-    image_id = image_id_of(session, attach.digest) or work.insert(
-        HeldImage, "keep an image", digest=attach.digest, added_at=work.now
-    )
+    image_id = _image_id(attach)
     values: dict[str, Any] = {
         "image_id": image_id,
         "warnings": json.dumps(scan.warnings, ensure_ascii=False),
@@ -261,3 +262,16 @@ def _write(attach: _Attach, case: CaseForScan, scan: _NewScan) -> int:
     )
     work.flush_rows()
     return scan_id
+
+
+def _image_id(attach: _Attach) -> int:
+    """Return the image's row, made where there is none; one that was deleted is kept again."""
+    known = known_image(attach.work.session, attach.digest)
+    if known is None:
+        return attach.work.insert(
+            HeldImage, "keep an image", digest=attach.digest, added_at=attach.work.now
+        )
+    if known.is_removed:
+        again: dict[str, Any] = {"removed_at": None}
+        attach.work.update(HeldImage, "keep an image again", known.image_id, **again)
+    return known.image_id

@@ -38,6 +38,8 @@ class Deed(StrEnum):
     SEE_SURGEONS = "see rates by surgeon"
     EXPORT = "export records"
     MANAGE_ACCOUNTS = "manage accounts"
+    SEE_TRAIL = "see the event trail"
+    WITHDRAW = "withdraw a patient"
     UPGRADE = "upgrade the ledger"
     BACK_UP = "back the ledger up and move it"
     VERIFY = "verify the ledger"
@@ -78,6 +80,13 @@ _TABLE: Mapping[Deed, Mapping[Role, Reach]] = MappingProxyType(
         },
         Deed.EXPORT: {Role.QUALITY_LEAD: Reach.ALL},
         Deed.MANAGE_ACCOUNTS: {Role.STEWARD: Reach.ALL},
+        Deed.SEE_TRAIL: {
+            Role.REGISTRAR: Reach.OWN,
+            Role.SURGEON: Reach.OWN,
+            Role.QUALITY_LEAD: Reach.ALL,
+            Role.STEWARD: Reach.ALL,
+        },
+        Deed.WITHDRAW: {Role.QUALITY_LEAD: Reach.ALL, Role.STEWARD: Reach.ALL},
         Deed.UPGRADE: {Role.STEWARD: Reach.ALL},
         Deed.BACK_UP: {Role.STEWARD: Reach.ALL},
         Deed.VERIFY: {Role.STEWARD: Reach.ALL, Role.QUALITY_LEAD: Reach.ALL},

@@ -137,11 +137,7 @@ class ImageStore:
         final = self._path(digest)
         if not (final.exists() and self.check(digest) is None):
             part.replace(final)
-        descriptor = os.open(self._folder, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
+        self._sync()
 
     def open(self, digest: str) -> Image:
         """Return the image; its bytes are trusted, `check` works the digest out again."""
@@ -191,6 +187,8 @@ class ImageStore:
         """Delete an image, as when a patient is withdrawn; nothing happens if it is gone."""
         with _disk_words():
             self._path(digest).unlink(missing_ok=True)
+            if self._folder.is_dir():
+                self._sync()
 
     def sweep(self) -> list[str]:
         """Delete what writers that died left behind and return its names."""
@@ -210,6 +208,13 @@ class ImageStore:
             finally:
                 os.close(descriptor)
         return swept
+
+    def _sync(self) -> None:
+        descriptor = os.open(self._folder, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
 
     def _path(self, digest: str) -> Path:
         if not _DIGEST.fullmatch(digest):

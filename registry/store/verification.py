@@ -154,6 +154,8 @@ def _check_events(session: Session, key: bytes, last_rows: dict[str, str]) -> It
         expected = event.sequence + 1
         if event.after:
             last_rows[str(event.record)] = event.after
+        elif event.before:
+            last_rows.pop(str(event.record), None)
     yield from _check_head(session, key, expected - 1, previous)
 
 

@@ -11,6 +11,7 @@ from sqlalchemy.orm import aliased
 from registry.domain.access import Deed, Reach, Role, Viewer, reach
 from registry.domain.readings import ReadingRole
 from registry.store.models.cases import Case, CaseAssistant, Screw
+from registry.store.models.patients import Patient
 from registry.store.models.people import Account
 from registry.store.models.readings import Assignment, Reading
 
@@ -59,8 +60,18 @@ def entered_cases(viewer: Viewer) -> Select[Case]:
 
 
 def scannable_cases(viewer: Viewer) -> Select[Case]:
-    """Return the cases to which a viewer may attach a scan."""
-    return select(Case).where(_of_reach(reach(viewer, Deed.LOAD_SCANS), false()))
+    """Return the cases to which a viewer may attach a scan; none of a withdrawn patient."""
+    cases = select(Case).where(_of_reach(reach(viewer, Deed.LOAD_SCANS), false()))
+    return cases.where(~is_withdrawn())
+
+
+def is_withdrawn() -> ColumnElement[bool]:
+    """Return what holds of a case whose patient was withdrawn."""
+    return (
+        exists()
+        .where(Patient.id == Case.patient_id, Patient.withdrawn_at.is_not(None))
+        .correlate(Case)
+    )
 
 
 def visible_readings(viewer: Viewer) -> Select[Reading]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import func, insert, select, update
+from sqlalchemy import delete, func, insert, select, update
 
 from registry.domain.problems import ConflictError, FailureError, Fault
 from registry.domain.trail import Event, event_digest, head_seal
@@ -83,17 +83,24 @@ class Writing:
         because: str = "",
         **changes: object,
     ) -> None:
-        """Change a row that carries a version."""
+        """Change a row; its version, where it carries one, goes up."""
         self.flush_rows()
         table = table_of(model)
         before = self._stored(model, row_id)
-        found = self.session.execute(
-            update(model).where(table.c.id == row_id).values(**changes, version=table.c.version + 1)
-        )
+        if "version" in table.c:
+            changes["version"] = table.c.version + 1
+        found = self.session.execute(update(model).where(table.c.id == row_id).values(**changes))
         if found.rowcount != 1:  # type: ignore[attr-defined]
             raise ConflictError(Fault(f"{record_name(model, row_id)} is not there any more"))
         after = self._stored(model, row_id)
         self._note(verb, record_name(model, row_id), before, after, because)
+
+    def remove(self, model: type[Tracked], verb: str, row_id: int, /, *, because: str = "") -> None:
+        """Take a row out that says that something is so, where it is not; the event keeps it."""
+        self.flush_rows()
+        before = self._stored(model, row_id)
+        self.session.execute(delete(model).where(table_of(model).c.id == row_id))
+        self._note(verb, record_name(model, row_id), before, "", because)
 
     def note(self, verb: str, record: str, reason: str = "") -> None:
         """Add an event that changes no row, such as an opening of the vault."""
@@ -150,7 +157,8 @@ class Writing:
 
     def _take_id(self, model: type[Tracked]) -> int:
         if model not in self._next_id:
-            # Under the lock nobody else takes ids; rows are never deleted.
+            # Under the lock nobody else takes ids. That of a row that was taken out may come again:
+            # its last event says which of the two stands.
             highest = self.session.execute(select(func.max(table_of(model).c.id))).scalar()
             self._next_id[model] = (highest or 0) + 1
         taken = self._next_id[model]

@@ -229,13 +229,18 @@ CHANGES = ("registry.actions.accounts_changes",)
 SETTLING = ("registry.actions.settle", "registry.store.verification")
 ASSIGNING = ("registry.actions.assign",)
 SCANNING = ("registry.actions.load_scan",)
+FOLLOWING = ("registry.actions.follow_case",)
+WITHDRAWING = ("registry.actions.withdraw",)
 RATES = ("registry.actions.count",)
 ENTERING = ("registry.actions.enter_case",)
 NOT_ASKING = {
     "entering.names_to_choose": ("names of a form, for who may enter cases", ENTERING),
     "entering.is_reference_taken": ("whether a case is there, for who may enter it", ENTERING),
     "visible.took_part": ("a part of the rules themselves", ("registry.store.visible",)),
-    "visible.is_fulfilled": ("a part of the rules themselves", ("registry.store.visible",)),
+    "visible.is_fulfilled": (
+        "a part of the rules themselves",
+        ("registry.store.visible", "registry.store.queries.owed"),
+    ),
     "assignments.screws_without_first": ("asks for readings, shows none", ASSIGNING),
     "assignments.held_scans": ("asks for readings, shows none", ASSIGNING),
     "assignments.draw_of": ("asks for readings, shows none", ASSIGNING),
@@ -243,6 +248,7 @@ NOT_ASKING = {
         "which scan counts, by number alone",
         (
             *ASSIGNING,
+            *FOLLOWING,
             "registry.store.queries.counted_screws",
             "registry.store.queries.constructs",
             "registry.store.queries.exported",
@@ -292,7 +298,14 @@ NOT_ASKING = {
     "readings.consensus_rows": ("works consensus out", SETTLING[:1]),
     "scans.scan_of_series": ("whether a series is there, after the case was allowed", SCANNING),
     "scans.scan_there": ("whether a scan is there, after the case was allowed", SCANNING),
-    "scans.image_id_of": ("whether an image is there, by its digest", SCANNING),
+    "scans.known_image": ("whether an image is there, by its digest", SCANNING),
+    "visible.is_withdrawn": ("a part of the rules themselves", ("registry.store.visible",)),
+    "owed.asked_of_cases": ("keeps what is owed right, shows none", FOLLOWING),
+    "withdrawing.patient_of_case": ("for who may withdraw", WITHDRAWING),
+    "withdrawing.patient_of_hash": ("for who may withdraw", WITHDRAWING),
+    "withdrawing.patients_not_yet_withdrawn": ("for who may withdraw", WITHDRAWING),
+    "withdrawing.withdrawn_in_rows": ("for who may withdraw", WITHDRAWING),
+    "withdrawing.held_of_patient": ("for who may withdraw", WITHDRAWING),
 }
 
 
@@ -425,11 +438,17 @@ COMMANDS_BY_ROLE = {
         ["export", "--research", "--out", "FILE"],
         [NO, NO, YES, NO, NO, NO, YES],
     ),
+    "withdraw": (
+        ["withdraw", "--case", "REF", "--reason", "asked"],
+        [NO, NO, YES, YES, NO, NO, YES],
+    ),
     "verify": (["verify"], [NO, NO, YES, YES, NO, NO, YES]),
     "backup": (["backup", "FILE"], [NO, NO, NO, YES, NO, NO, YES]),
     "backup, rehearsed": (["backup", "FILE", "--rehearse"], [NO, NO, NO, YES, NO, NO, YES]),
     "move": (["move", "sqlite:///FILE"], [NO, NO, NO, YES, NO, NO, YES]),
 }
+TO_WITHDRAW = {"quality lead": "OP-1", "steward": "OP-3", "local operator": "OP-4"}
+"""A case each, of three patients: a patient is withdrawn once."""
 # Nobody is asked: who has a shell on the machine makes and serves the ledger.
 WITHOUT_ACCOUNT = {"demo", "init", "upgrade", "restore", "serve"}
 
@@ -460,7 +479,8 @@ def test_each_command_serves_each_role_as_the_matrix_says(place, tmp_path, name)
         # As a dry run where there is one, so that each role meets the same ledger.
         dry = ["--check"] if words[0] in {"load-log", "load-readings"} else []
         acting_as = [] if who == "local operator" else ["--as", who]
-        words_now = [f"{who[:3]}-{w}" if w == "new" else w for w in given]
+        own_words = {"new": f"{who[:3]}-new", "REF": TO_WITHDRAW.get(who, "OP-5")}
+        words_now = [own_words.get(word, word) for word in given]
         words_now = [w.replace("FILE", str(tmp_path / f"made for {who}")) for w in words_now]
         answer = place.command(*words_now, *dry, *acting_as)
         assert answer.status == status, (who, answer)

@@ -172,7 +172,8 @@ def screws_without_first(session: Session, case_id: int, scan_id: int) -> list[i
 
 def held_scans(session: Session) -> set[int]:
     """Return the scans whose images are held here."""
-    return set(session.execute(select(Scan.id).where(Scan.image_id.is_not(None))).scalars())
+    held = select(Scan.id).join(HeldImage, HeldImage.id == Scan.image_id)
+    return set(session.execute(held.where(HeldImage.removed_at.is_(None))).scalars())
 
 
 @dataclass(frozen=True)

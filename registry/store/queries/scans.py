@@ -86,6 +86,17 @@ def scan_there(session: Session, case_id: int, day: date, kind: str) -> ScanTher
     return None if row is None else ScanThere(row[0], row[1])
 
 
-def image_id_of(session: Session, digest: str) -> int | None:
-    """Return the row of an image that is kept already, or None."""
-    return session.execute(select(HeldImage.id).where(HeldImage.digest == digest)).scalar()
+@dataclass(frozen=True)
+class KnownImage:
+    """The row of an image; gone since `is_removed`."""
+
+    image_id: int
+    is_removed: bool
+
+
+def known_image(session: Session, digest: str) -> KnownImage | None:
+    """Return the row of an image, or None."""
+    row = session.execute(
+        select(HeldImage.id, HeldImage.removed_at).where(HeldImage.digest == digest)
+    ).first()
+    return None if row is None else KnownImage(row[0], row[1] is not None)
