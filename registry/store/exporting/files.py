@@ -52,6 +52,10 @@ _INSIDE = re.compile(rf"([,;|\t\r\n][\s\"]*)(?=[{_SIGNS}])")
 _NOT_IN_XML = re.compile(r"[\x00-\x08\x0b-\x1f\ufffe\uffff]|_(?=x[0-9A-Fa-f]{4}_)")
 
 
+# What openpyxl would take for a formula or an error, and what has to be written otherwise.
+_NEEDS_A_TYPE = re.compile(rf"^#|^$|^(?:{_BEGINS.pattern})|{_NOT_IN_XML.pattern}")
+
+
 def written(table: Filled, form: Format, now: datetime) -> bytes:
     """Return the bytes of a table's file; `now` is when it is made."""
     return _WRITERS[form](table, now)
@@ -117,12 +121,10 @@ def _xlsx_cell(sheet: WriteOnlyWorksheet, value: Any) -> Any:  # noqa: ANN401 - 
     if isinstance(value, datetime):
         # A spreadsheet knows no zone, so an instant stays text.
         return _text_cell(sheet, instant_text(value))
-    if isinstance(value, str):
+    if isinstance(value, str) and _NEEDS_A_TYPE.search(value):
         return _text_cell(sheet, value)
-    cell = WriteOnlyCell(sheet, value=value)
-    if isinstance(value, date):
-        cell.number_format = "yyyy-mm-dd"
-    return cell
+    # What else there is has its type by itself; a cell object for each takes most of the time.
+    return value
 
 
 def _text_cell(sheet: WriteOnlyWorksheet, text: str) -> Any:  # noqa: ANN401 - same reason
