@@ -28,7 +28,7 @@ def disable(
     ledger: Ledger, viewer: Viewer, account: str | int, *, because: str, now: datetime
 ) -> Viewer:
     """Let an account sign in no more and end its sessions; return whose it is."""
-    reason = _reason(viewer, because)
+    reason = checked_reason(viewer, because)
     with ledger.writing(viewer, now) as work:
         there = _found(work, account)
         if people.is_disabled(work.session, there.account_id):
@@ -51,7 +51,7 @@ def enable(
     ledger: Ledger, viewer: Viewer, account: str | int, *, because: str, now: datetime
 ) -> Viewer:
     """Let a disabled account sign in again, with the password that it had."""
-    reason = _reason(viewer, because)
+    reason = checked_reason(viewer, because)
     with ledger.writing(viewer, now) as work:
         there = _found(work, account)
         if not people.is_disabled(work.session, there.account_id):
@@ -64,7 +64,7 @@ def give_role(
     ledger: Ledger, viewer: Viewer, account: str | int, role: Role, *, because: str, now: datetime
 ) -> Viewer:
     """Give an account one more role; its sessions end, so that it signs in anew with it."""
-    reason = _reason(viewer, because)
+    reason = checked_reason(viewer, because)
     with ledger.writing(viewer, now) as work:
         there = _found(work, account)
         if role in there.roles:
@@ -84,7 +84,7 @@ def end_sessions(
     ledger: Ledger, viewer: Viewer, account: str | int, *, because: str, now: datetime
 ) -> int:
     """End every session of an account; return how many there were."""
-    reason = _reason(viewer, because)
+    reason = checked_reason(viewer, because)
     with ledger.writing(viewer, now) as work:
         there = _found(work, account)
         ended = people.end_sessions_of(work.session, there.account_id)
@@ -92,7 +92,7 @@ def end_sessions(
     return ended
 
 
-def _reason(viewer: Viewer, because: str) -> str:
+def checked_reason(viewer: Viewer, because: str) -> str:
     """Return the reason in one line, once it is certain that the viewer may change accounts."""
     require(viewer, Deed.MANAGE_ACCOUNTS, at_least=Reach.ALL)
     reason = " ".join(because.split())

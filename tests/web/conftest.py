@@ -12,6 +12,8 @@ import pytest
 from registry.store.home import open_ledger
 from registry.web.app import create_app
 from tests.build.ledgers import NOW, PASSWORD, a_small_ledger
+from tests.build.loaded import NOW as LOADED_AT
+from tests.web.every_route import an_attacked_ledger
 from tests.web.reading_pages import form_token
 
 if TYPE_CHECKING:
@@ -23,6 +25,9 @@ if TYPE_CHECKING:
 
     from registry.store.home import Ledger
     from tests.build.ledgers import KnownAccount
+
+
+ATTACKED_AT = LOADED_AT + timedelta(hours=2)
 
 
 @dataclass
@@ -49,6 +54,30 @@ def ledger(made_home: Path, tmp_path: Path) -> Iterator[Ledger]:
     opened = open_ledger(home, {})
     yield opened
     opened.close()
+
+
+@pytest.fixture(scope="session")
+def attacked_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a ledger with a row of every record, made once and only to be copied."""
+    folder = tmp_path_factory.mktemp("attacked")
+    an_attacked_ledger(folder / "ledger", folder)
+    return folder / "ledger"
+
+
+@pytest.fixture
+def attacked(attacked_home: Path, tmp_path: Path) -> Iterator[Ledger]:
+    """Give a ledger to be attacked."""
+    shutil.copytree(attacked_home, tmp_path / "attacked")
+    opened = open_ledger(tmp_path / "attacked", {})
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def attacked_app(attacked: Ledger) -> Flask:
+    made = create_app(attacked, clock=lambda: ATTACKED_AT)
+    made.config["TESTING"] = True
+    return made
 
 
 @pytest.fixture

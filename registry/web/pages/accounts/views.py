@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 from flask import Blueprint, redirect, render_template, request, url_for
 
 from registry.actions.accounts import INVITATION_DAYS, invite, invite_again
-from registry.actions.accounts_changes import disable, enable, end_sessions, give_role
+from registry.actions.accounts_changes import (
+    checked_reason,
+    disable,
+    enable,
+    end_sessions,
+    give_role,
+)
 from registry.actions.sessions import idle_since
 from registry.domain.access import Deed, Reach
 from registry.domain.problems import BadInputError, ConflictError
@@ -176,15 +182,18 @@ def new_link(account_id: int) -> ResponseReturnValue:
     """Show a new one-time link, this once; on a breach the password until now ends with it."""
     with current_ledger().reading() as session:
         found = listed_account(session, current_viewer(), account_id, now())
-    ends_password = request.form.get("ends_password") == "yes"
-    token = invite_again(
-        current_ledger(),
-        current_viewer(),
-        account_id,
-        now=now(),
-        ends_password=ends_password,
-        because=" ".join(request.form.get("reason", "").split())[:300],
-    )
+    reason = request.form.get("reason", "")
+    try:
+        token = invite_again(
+            current_ledger(),
+            current_viewer(),
+            account_id,
+            now=now(),
+            ends_password=request.form.get("ends_password") == "yes",
+            because=checked_reason(current_viewer(), reason),
+        )
+    except BadInputError as problem:
+        return _account_again(account_id, problem, reason)
     log("invited again")
     return _link(found.name, token)
 
