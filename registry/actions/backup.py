@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from registry.actions.check_ledger import wrong_within
-from registry.actions.restore import put_together
+from registry.actions.restore import put_together, withdraw_again
 from registry.actions.steward_notes import note
 from registry.domain.access import Deed, Reach, Viewer, require
 from registry.store.backup import WrittenBackup, open_backup, write_backup
@@ -71,7 +71,7 @@ def keep_backup(ledger: Ledger, target: Path, now: datetime) -> tuple[bool, Writ
 
 
 def rehearse(
-    ledger: Ledger, viewer: Viewer, file: Path, environment: Mapping[str, str]
+    ledger: Ledger, viewer: Viewer, file: Path, environment: Mapping[str, str], now: datetime
 ) -> Rehearsed:
     """Restore a backup into a folder inside the home, check all of it, and leave nothing.
 
@@ -87,6 +87,8 @@ def rehearse(
         (part / "keys").symlink_to(Path("..") / "keys")
         copy, unpacked = put_together(part, backup, plain)
         try:
+            # Of somebody who was withdrawn this minute no image was put back.
+            withdraw_again(copy, now)
             return Rehearsed(unpacked, wrong_within(copy))
         finally:
             copy.close()

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from registry.actions.accounts import acting
 from registry.actions.check_ledger import everything_wrong
 from registry.actions.steward_notes import keep_present_head, note
-from registry.domain.problems import BadInputError, ConflictError, Fault
+from registry.actions.withdraw import apply_withdrawals
+from registry.domain.problems import BadInputError, ConflictError, FailureError, Fault
 from registry.store.backup import open_backup, require_known
 from registry.store.backup_members import CONFIG
 from registry.store.configuration import PREFIX
@@ -43,6 +44,7 @@ class Restored:
     ----------
     unnoted : why the trail took no event, or None
     without_key : how many patients' keys are not in the folder of keys
+    again : how many patients' withdrawals were applied again
     """
 
     manifest: Manifest
@@ -50,6 +52,7 @@ class Restored:
     wrong: list[Wrong]
     unnoted: str | None
     without_key: int
+    again: int
 
 
 def restore(
@@ -183,7 +186,7 @@ def put_together(
     part: Path, backup: OpenBackup, environment: Mapping[str, str]
 ) -> tuple[Ledger, Unpacked]:
     """Make a ledger of a backup in a folder that has its keys; the database stays unfinished."""
-    withdrawn: dict[str, str] = {}
+    withdrawn = Keys(part / "keys").withdrawn()
     engine = make_engine(database_url(part, environment))
     try:
         unpacked = unpack(backup, engine, part, withdrawn)
@@ -198,10 +201,20 @@ def put_together(
 def _settled(ledger: Ledger, manifest: Manifest, unpacked: Unpacked, now: datetime) -> Restored:
     """Write down that the ledger was restored, and check all of it."""
     said = f"from a backup of {manifest.made_at}, {manifest.length} events"
-    unnoted = note(ledger, acting(ledger, None), "restore the ledger", said, now)
+    viewer = acting(ledger, None)
+    again, refused = withdraw_again(ledger, now)
+    unnoted = note(ledger, viewer, "restore the ledger", said, now) or refused
     keep_present_head(ledger, "restore", now)
-    without_key = len(unpacked.vaulted - ledger.keys.pseudonyms())
-    return Restored(manifest, unpacked, everything_wrong(ledger), unnoted, without_key)
+    without_key = len(unpacked.vaulted - ledger.keys.pseudonyms() - ledger.keys.withdrawn().keys())
+    return Restored(manifest, unpacked, everything_wrong(ledger), unnoted, without_key, again)
+
+
+def withdraw_again(ledger: Ledger, now: datetime) -> tuple[int, str | None]:
+    """Withdraw whom the keys know as withdrawn; return how many, and why not if it is refused."""
+    try:
+        return apply_withdrawals(ledger, acting(ledger, None), now), None
+    except FailureError as refused:
+        return 0, str(refused)
 
 
 def _put_in_place(part: Path, home: Path) -> None:

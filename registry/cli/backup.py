@@ -54,7 +54,7 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
             say(f"copied the keys to {given.copy_keys}: keep them in another place than the backup")
         if not given.rehearse:
             return 0
-        rehearsed = rehearse(ledger, viewer, given.file, environment)
+        rehearsed = rehearse(ledger, viewer, given.file, environment, instant())
     found = rehearsed.unpacked
     say(
         f"rehearsed: {found.rows} rows of {found.tables} tables and {found.images} images were "

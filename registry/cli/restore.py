@@ -35,8 +35,11 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
         f"restored the ledger of {done.manifest.made_at} into {home}: {done.unpacked.rows} rows of "
         f"{done.unpacked.tables} tables, {done.unpacked.images} images, every digest equal"
     )
-    if done.unpacked.left_out:
-        say(f"left out {done.unpacked.left_out} images of patients withdrawn since")
+    if done.again:
+        say(
+            f"withdrew again {done.again} patients who were withdrawn since the backup; "
+            f"{done.unpacked.left_out} images of theirs were left out"
+        )
     if done.without_key:
         say_error(
             f"the keys of {done.without_key} patients are not among the keys, so what the vault "

@@ -59,3 +59,16 @@ def test_a_change_to_a_column_that_came_later_is_named(old_place):
     answer = old_place.command("verify")
     assert answer.status == 1
     assert "patient:1: differs from its last event in withdrawn_at" in answer.out + answer.err
+
+
+def test_the_backup_that_an_upgrade_takes_of_an_older_ledger_restores_and_is_brought_up(
+    old_place, tmp_path
+):
+    said = old_place.command("upgrade").out.splitlines()
+    assert said[-1].endswith("backup.key: copy the keys folder again, no backup holds it")
+    copy = said[0].removeprefix("the ledger as it was is kept in ")
+    new = Place(tmp_path / "new")
+    answer = new.command("restore", copy, "--keys", old_place.home / "keys")
+    assert (answer.status, answer.err) == (0, "")
+    answer = new.command("verify")
+    assert (answer.status, answer.err) == (0, "")
