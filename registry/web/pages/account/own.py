@@ -20,7 +20,6 @@ from registry.web.context import (
     current_viewer,
     hold_session,
     now,
-    session_or_none,
     session_token,
 )
 from registry.web.errors import page_with
@@ -107,12 +106,10 @@ def _shown() -> dict[str, object]:
     with ledger.reading() as session:
         found = listed_account(session, viewer, viewer.account_id, instant)
         sessions = open_sessions(session, viewer, asked)
-    opened = session_or_none()
     return {
         "account": found,
         "sessions": sessions,
         "rules": PASSWORD_RULES,
         "hours": ledger.settings.session_hours,
         "idle_minutes": ledger.settings.session_idle_minutes,
-        "confirmed_at": None if opened is None else opened.confirmed_at,
     }
