@@ -7,12 +7,13 @@ import subprocess
 import sys
 
 import numpy as np
+import pytest
 
 from registry.actions.accounts import acting
 from registry.store.models.scans import HeldImage
 from tests.build.backups import a_backup, assert_ok, changed_bytes, kill_restores
 from tests.build.loaded import NOW
-from tests.build.places import Place
+from tests.build.places import KINDS, Place
 
 KILLS = 25
 FLIPS = 400
@@ -24,10 +25,14 @@ _MEASURED = (
 )
 
 
-def test_many_killed_restores_leave_all_or_nothing(tmp_path, templates, empty_place):
-    made = a_backup(tmp_path, templates)
-    ended = kill_restores(made, empty_place, KILLS, seed=17)
-    print(f"\n{empty_place.kind}: {ended} of at most {KILLS} restores had ended when killed")
+@pytest.mark.parametrize("kind", KINDS)
+def test_many_killed_restores_leave_all_or_nothing(tmp_path, templates, kind):
+    made, ended = a_backup(tmp_path, templates), 0
+    for number in range(KILLS):
+        with templates.empty(kind, tmp_path / f"new {number}") as place:
+            ended += kill_restores(made, place, 1, seed=number)
+    print(f"\n{kind}: {ended} of {KILLS} restores had ended when killed")
+    assert ended < KILLS
 
 
 def test_every_one_of_many_changed_bytes_is_told(tmp_path, templates):
