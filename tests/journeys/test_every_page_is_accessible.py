@@ -66,6 +66,11 @@ PAGES = [
     Asked("quality lead", "/cases/?notes=yes", "/cases/"),
     Asked("quality lead", f"/cases/{LONGEST_CASE}", "/cases/<int:case_id>"),
     Asked("steward", "/accounts", "/accounts"),
+    Asked("steward", "/accounts/invite", "/accounts/invite"),
+    Asked("steward", "/accounts/1", "/accounts/<int:account_id>"),
+    Asked("steward", "/accounts/2", "/accounts/<int:account_id>"),
+    Asked("steward", "/account", "/account"),
+    Asked("steward", "/confirm?next=/accounts", "/confirm"),
     Asked("steward", "/rates", "/rates", 403),
 ]
 each_page = pytest.mark.parametrize("asked", PAGES, ids=str)

@@ -190,3 +190,19 @@ def test_a_failure_is_logged_whole_and_without_what_was_sent(
     assert "Traceback" in said
     assert "marked-password-0815" not in said
     assert token not in said
+
+
+def test_no_route_answers_a_method_that_it_does_not_name(attacked_app: Flask):
+    # OWASP ASVS 5.0.0, 13.4.4
+    client = signed_in(attacked_app, EVERYTHING)
+    token = token_of(client)
+    wrong = []
+    for route in every_route(attacked_app, "GET", "POST"):
+        for method in ("TRACE", "PUT", "DELETE", "PATCH", "CONNECT"):
+            answer = client.open(
+                address_of(attacked_app, route, 1), method=method, headers={"X-CSRFToken": token}
+            )
+            if answer.status_code != 405:
+                wrong.append((str(route), method, answer.status_code))
+            answer.close()
+    assert wrong == []
