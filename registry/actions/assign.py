@@ -5,10 +5,17 @@ from __future__ import annotations
 import secrets
 from typing import TYPE_CHECKING
 
+from registry.domain.problems import BadInputError, ConflictError, Fault
 from registry.domain.readings import ReadingRole
-from registry.domain.second_reading import is_drawn, reason_for_second
+from registry.domain.second_reading import SecondReason, is_drawn, reason_for_second
 from registry.store.models.readings import Assignment, Draw
-from registry.store.queries.assignments import draw_of, held_scans, screws_without_first
+from registry.store.queries.assignments import (
+    draw_of,
+    has_second,
+    held_scans,
+    screws_without_first,
+    to_be_replaced,
+)
 from registry.store.queries.counted_screws import audit_scans
 
 if TYPE_CHECKING:
@@ -20,6 +27,7 @@ if TYPE_CHECKING:
     from registry.domain.settings import Settings
     from registry.store.writing import Writing
 
+LONGEST_REASON = 100
 _PERCENT = 100
 
 
@@ -60,6 +68,57 @@ def _ask_for_first(work: Writing, case_id: int, scan_id: int) -> int:
     return len(screws)
 
 
+def ask_to_replace(work: Writing, reading_id: int, *, reader_id: int | None, reason: str) -> int:
+    """Ask for a reading that is to replace one; return the assignment.
+
+    `reader_id` is whose it is to be, None for anybody who has not read the screw. `reason` goes
+    with the reading that will replace it. ConflictError where it is asked for already, or the
+    reading has been replaced.
+    """
+    work.flush_rows()
+    found = to_be_replaced(work.session, reading_id)
+    if found is None:
+        raise ConflictError(
+            Fault("this reading has been replaced", mend="look at the reading that stands now")
+        )
+    if found.is_asked_for:
+        raise ConflictError(
+            Fault("this reading is to be read again already", mend="it is on the worklist")
+        )
+    because = " ".join(reason.split())
+    if not 0 < len(because) <= LONGEST_REASON:
+        raise BadInputError(
+            Fault(
+                "no reason" if not because else "too long",
+                "reason",
+                f"say in 1 to {LONGEST_REASON} characters why it is to be read again",
+            )
+        )
+    asked = {"reader_id": reader_id, "reason": because, "made_at": work.now}
+    verb = "ask for a reading to be made again"
+    if found.closed_assignment_id is not None:
+        work.update(
+            Assignment,
+            verb,
+            found.closed_assignment_id,
+            because=because,
+            closed_at=None,
+            closed_reason=None,
+            **asked,
+        )
+        return found.closed_assignment_id
+    return work.insert(
+        Assignment,
+        verb,
+        because=because,
+        screw_id=found.screw_id,
+        scan_id=found.scan_id,
+        role=found.role,
+        supersedes_id=reading_id,
+        **asked,
+    )
+
+
 def assign_second_reading(
     work: Writing,
     settings: Settings,
@@ -71,7 +130,13 @@ def assign_second_reading(
     is_near_cut_off: bool,
     is_low_confidence: bool,
 ) -> bool:
-    """Ask for a second reading where the unit's rule says so; return whether it was asked for."""
+    """Ask for a second reading where the unit's rule says so; return whether it was asked for.
+
+    One that was asked for before, or made, is not asked for again: a first reading that replaces
+    another meets the rule once more.
+    """
+    if has_second(work.session, screw_id, scan_id):
+        return False
     rule = settings.second_reading_rule()
     period = f"{operated_on.year}Q{(operated_on.month + 2) // 3}"
     draw = draw_of(work.session, period)
@@ -97,7 +162,7 @@ def assign_second_reading(
         is_drawn=drawn,
         rule=rule,
     )
-    if not reason:
+    if reason is None:
         return False
     work.insert(
         Assignment,
@@ -105,8 +170,8 @@ def assign_second_reading(
         screw_id=screw_id,
         scan_id=scan_id,
         role=ReadingRole.SECOND.value,
-        draw_id=draw_id if reason == "drawn at random" else None,
-        reason=reason,
+        draw_id=draw_id if reason is SecondReason.DRAWN else None,
+        reason=reason.value,
         made_at=work.now,
     )
     return True

@@ -106,7 +106,7 @@ def _not_owed() -> ConflictError:
     return ConflictError(
         Fault(
             "this reading is not yours to make, or has been made meanwhile; nothing was saved",
-            mend="go on from the worklist",
+            mend="what you marked stays on the page until you leave it; go on from the worklist",
         )
     )
 
@@ -150,6 +150,8 @@ def _insert(
         is_blind=facts.is_blind,
         marks=_kept_marks(submission),
         seconds_spent=submission.seconds_spent,
+        supersedes_id=facts.supersedes_id,
+        superseded_reason=None if facts.supersedes_id is None else facts.asked_because,
         **by,
         **extents,
         **answer.columns,

@@ -230,6 +230,7 @@ def _say_who(scenario: Any) -> None:  # noqa: ANN401 - the scenario's module
 
 
 def _serve(home: Path, environment: Mapping[str, str], port: int) -> None:
+    from registry.actions.resettle import resettle
     from registry.cli.opening import instant
     from registry.store.home import open_ledger
     from registry.web.app import create_app
@@ -240,4 +241,5 @@ def _serve(home: Path, environment: Mapping[str, str], port: int) -> None:
         sys.stdout.flush()
 
     with closing(open_ledger(home, environment)) as ledger:
+        resettle(ledger, instant())
         serve(create_app(ledger, clock=instant), HOST, port, on_listening=listening)

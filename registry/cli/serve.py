@@ -32,6 +32,7 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
 
 def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     """Serve until told to stop; finish the requests in flight."""
+    from registry.actions.resettle import resettle
     from registry.cli.opening import instant
     from registry.store.home import home_folder, open_ledger
     from registry.web.app import create_app
@@ -39,6 +40,7 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
 
     ledger = open_ledger(home_folder(given.home, environment), environment)
     try:
+        resettle(ledger, instant())
         app = create_app(ledger, clock=instant, hosts=given.name, is_https=given.https)
 
         def listening(address: str) -> None:

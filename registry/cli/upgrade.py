@@ -29,4 +29,6 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
         say(f"the ledger as it was is kept in {done.copy}")
     say(f"the ledger is at schema {done.revision}" + (" already" if done.copy is None else ""))
     say_about(home, is_new_key=done.is_new_key, unnoted=done.unnoted)
+    if done.resettled:
+        say(f"consensus worked out again by the present rule: {done.resettled}")
     return 0

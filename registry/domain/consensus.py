@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 from math import atan2, cos, degrees, radians, sin
 from typing import TYPE_CHECKING
 
-from registry.domain.directions import PEDICLE_WALLS, Direction
+from registry.domain.directions import Direction
 from registry.domain.millimetres import to_tenths
 from registry.domain.readings import ReadingFacts, ReadingRole
 from registry.domain.scales import DEFAULT_SCALE, grade, greatest_extent
@@ -16,11 +17,15 @@ from registry.domain.scales import DEFAULT_SCALE, grade, greatest_extent
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-RULE_VERSION = "1"
-"""Changes whenever the same readings could give another consensus."""
+RULE_VERSION = "2"
+"""Changes whenever the same readings could give another consensus under the same settings.
 
-_LONE_WALL_LIMIT_MM = Decimal(2)
-_BEARING_TOLERANCE_DEG = 45
+1: of two walls with the same greatest extent only the first was compared, and an extent of the
+body's walls that one reader alone found was averaged whatever its size.
+"""
+
+LONE_WALL_LIMIT_MM = Decimal(2)
+BEARING_TOLERANCE_DEG = 45
 _HALF_TURN_DEG = 180
 
 
@@ -49,6 +54,12 @@ class AgreementRule:
     tolerance_mm: Decimal = Decimal(1)
     headline_mm: Decimal = Decimal(2)
 
+    @property
+    def version(self) -> str:
+        """Return what names this rule with its settings: kept with what was worked out by it."""
+        said = f"{self.scale}|{self.tolerance_mm.normalize():f}|{self.headline_mm.normalize():f}"
+        return f"{RULE_VERSION}-{hashlib.sha256(said.encode()).hexdigest()[:7]}"
+
 
 @dataclass(frozen=True)
 class Consensus:
@@ -62,7 +73,7 @@ class Consensus:
     extents_mm : every direction; None where not measured
     bearing_deg : of the greatest pedicle extent, or None
     reading_ids : the readings that were used
-    rule_version : of the rule that worked it out
+    rule_version : of the rule and settings that worked it out
     """
 
     state: ConsensusState
@@ -71,7 +82,49 @@ class Consensus:
     extents_mm: dict[Direction, Decimal | None]
     bearing_deg: Decimal | None
     reading_ids: tuple[int, ...]
-    rule_version: str = RULE_VERSION
+    rule_version: str
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """How two readings stand to each other under the unit's rule.
+
+    Attributes
+    ----------
+    is_assessable : of each reading
+    grades : of each, None without one
+    greatest_mm : greatest pedicle extent of each, None where no pedicle wall was measured
+    is_same_side : both greatest extents lie on the same side of the headline cut-off
+    apart_mm : by how much they differ, None where one is missing
+    is_same_size : the grades or the extents agree
+    walls : of each greatest extent, several where they tie, none without a breach
+    turn_deg : between the two bearings, None where one is not known
+    is_same_wall : where both found a breach, it is the same one
+    lone_walls : every direction in which one found an extent and the other none or did not look
+    """
+
+    is_assessable: tuple[bool, bool]
+    grades: tuple[str | None, str | None]
+    greatest_mm: tuple[Decimal | None, Decimal | None]
+    is_same_side: bool
+    apart_mm: Decimal | None
+    is_same_size: bool
+    walls: tuple[tuple[Direction, ...], tuple[Direction, ...]]
+    turn_deg: float | None
+    is_same_wall: bool
+    lone_walls: dict[Direction, Decimal]
+
+    @property
+    def large_lone_walls(self) -> dict[Direction, Decimal]:
+        """The lone walls from 2 mm on, which only an adjudicator can decide."""
+        return {w: mm for w, mm in self.lone_walls.items() if mm >= LONE_WALL_LIMIT_MM}
+
+    @property
+    def is_agreed(self) -> bool:
+        """Whether the two agree."""
+        if not all(self.is_assessable):
+            return not any(self.is_assessable)
+        return self.is_same_size and self.is_same_wall and not self.large_lone_walls
 
 
 def consensus(
@@ -87,87 +140,106 @@ def consensus(
     ----------
     readings : current ones only, at most one a role
     level : level code, for the grade
-    second_is_owed : a second reading was asked for
+    second_is_owed : a second reading was asked for and still is
     rule : the unit's
 
     Notes
     -----
-    An adjudication decides. Two readings that agree are averaged wall by wall. Otherwise the
-    first counts, provisional while a second reading or an adjudication is owed.
+    An adjudication, once made, decides. Two readings that agree are averaged wall by wall.
+    Otherwise the first counts, provisional while a second reading or an adjudication is owed.
     """
     by_role = {reading.role: reading for reading in readings}
+    first, second = by_role.get(ReadingRole.FIRST), by_role.get(ReadingRole.SECOND)
     decided = by_role.get(ReadingRole.ADJUDICATION)
     if decided:
-        return _taken(decided, ConsensusState.ADJUDICATED, is_provisional=False)
-    first, second = by_role.get(ReadingRole.FIRST), by_role.get(ReadingRole.SECOND)
+        return _taken(decided, ConsensusState.ADJUDICATED, rule)
     if first and second:
-        if not agree(first, second, level=level, rule=rule):
-            return _taken(first, ConsensusState.AWAITING_ADJUDICATION, is_provisional=True)
-        return _averaged(first, second)
+        if agree(first, second, level=level, rule=rule):
+            return _averaged(first, second, rule)
+        return _taken(first, ConsensusState.AWAITING_ADJUDICATION, rule)
     only = first or second
     if only is None:
         return None
     if second_is_owed and only is first:
-        return _taken(only, ConsensusState.AWAITING_SECOND, is_provisional=True)
-    return _taken(only, ConsensusState.SINGLE, is_provisional=False)
+        return _taken(only, ConsensusState.AWAITING_SECOND, rule)
+    return _taken(only, ConsensusState.SINGLE, rule)
+
+
+def compare(
+    one: ReadingFacts, other: ReadingFacts, *, level: str, rule: AgreementRule
+) -> Comparison:
+    """Return how two readings of a screw stand to each other under the unit's rule.
+
+    Parameters
+    ----------
+    one, other : readings of the same screw on the same scan
+    level : level code, for the grades
+    rule : the unit's
+    """
+    pair = (one, other)
+    a, b = greatest_extent(one.extents_mm), greatest_extent(other.extents_mm)
+    grades = tuple(grade(reading.extents_mm, level, rule.scale) for reading in pair)
+    apart = None if a is None or b is None else abs(a - b)
+    is_same_side = a is not None and b is not None and _same_side(a, b, rule)
+    is_same_grade = grades[0] is not None and grades[0] == grades[1]
+    is_within = is_same_side and apart is not None and apart <= rule.tolerance_mm
+    walls = one.greatest_walls(), other.greatest_walls()
+    turn = _turn(one.bearing_deg, other.bearing_deg)
+    return Comparison(
+        is_assessable=(one.is_assessable, other.is_assessable),
+        grades=(grades[0], grades[1]),
+        greatest_mm=(a, b),
+        is_same_side=is_same_side,
+        apart_mm=apart,
+        is_same_size=is_same_grade or is_within or (a is None and b is None),
+        walls=walls,
+        turn_deg=turn,
+        is_same_wall=not all(walls)
+        or bool(set(walls[0]) & set(walls[1]))
+        or (turn is not None and turn <= BEARING_TOLERANCE_DEG),
+        lone_walls=_lone_walls(one, other),
+    )
 
 
 def agree(one: ReadingFacts, other: ReadingFacts, *, level: str, rule: AgreementRule) -> bool:
     """Return whether two readings agree under the unit's rule."""
-    if one.is_assessable != other.is_assessable:
-        return False
-    if not one.is_assessable:
-        return True
-    return (
-        _same_size(one, other, level, rule)
-        and _same_wall(one, other)
-        and not any(_found_by_one_only(one, other))
-    )
+    return compare(one, other, level=level, rule=rule).is_agreed
 
 
-def _same_size(one: ReadingFacts, other: ReadingFacts, level: str, rule: AgreementRule) -> bool:
-    grades = [grade(reading.extents_mm, level, rule.scale) for reading in (one, other)]
-    if grades[0] is not None and grades[0] == grades[1]:
-        return True
-    a, b = greatest_extent(one.extents_mm), greatest_extent(other.extents_mm)
+def _same_side(a: Decimal, b: Decimal, rule: AgreementRule) -> bool:
+    return (a >= rule.headline_mm) == (b >= rule.headline_mm)
+
+
+def _turn(a: Decimal | None, b: Decimal | None) -> float | None:
     if a is None or b is None:
-        return a is b
-    same_side = (a >= rule.headline_mm) == (b >= rule.headline_mm)
-    return same_side and abs(a - b) <= rule.tolerance_mm
+        return None
+    turn = abs(float(a - b)) % (2 * _HALF_TURN_DEG)
+    return min(turn, 2 * _HALF_TURN_DEG - turn)
 
 
-def _same_wall(one: ReadingFacts, other: ReadingFacts) -> bool:
-    walls = one.greatest_wall(), other.greatest_wall()
-    if None in walls or walls[0] == walls[1]:
-        return True
-    if one.bearing_deg is None or other.bearing_deg is None:
-        return False
-    turn = abs(float(one.bearing_deg - other.bearing_deg)) % (2 * _HALF_TURN_DEG)
-    return min(turn, 2 * _HALF_TURN_DEG - turn) <= _BEARING_TOLERANCE_DEG
-
-
-def _found_by_one_only(one: ReadingFacts, other: ReadingFacts) -> list[Direction]:
-    """Pedicle walls in which one reading found 2 mm or more and the other nothing."""
-    lone = []
-    for wall in PEDICLE_WALLS:
+def _lone_walls(one: ReadingFacts, other: ReadingFacts) -> dict[Direction, Decimal]:
+    lone = {}
+    for wall in Direction:
         pair = [reading.extents_mm.get(wall) or Decimal(0) for reading in (one, other)]
-        if max(pair) >= _LONE_WALL_LIMIT_MM and min(pair) == 0:
-            lone.append(wall)
+        if max(pair) > 0 == min(pair):
+            lone[wall] = max(pair)
     return lone
 
 
-def _taken(reading: ReadingFacts, state: ConsensusState, *, is_provisional: bool) -> Consensus:
+def _taken(reading: ReadingFacts, state: ConsensusState, rule: AgreementRule) -> Consensus:
+    awaiting = {ConsensusState.AWAITING_SECOND, ConsensusState.AWAITING_ADJUDICATION}
     return Consensus(
         state=state,
-        is_provisional=is_provisional,
+        is_provisional=state in awaiting,
         is_assessable=reading.is_assessable,
         extents_mm={wall: reading.extents_mm.get(wall) for wall in Direction},
         bearing_deg=reading.bearing_deg,
         reading_ids=(reading.reading_id,),
+        rule_version=rule.version,
     )
 
 
-def _averaged(first: ReadingFacts, second: ReadingFacts) -> Consensus:
+def _averaged(first: ReadingFacts, second: ReadingFacts, rule: AgreementRule) -> Consensus:
     extents = {
         wall: _mean_extent(first.extents_mm.get(wall), second.extents_mm.get(wall))
         for wall in Direction
@@ -179,6 +251,7 @@ def _averaged(first: ReadingFacts, second: ReadingFacts) -> Consensus:
         extents_mm=extents,
         bearing_deg=_mean_bearing(first.bearing_deg, second.bearing_deg),
         reading_ids=(first.reading_id, second.reading_id),
+        rule_version=rule.version,
     )
 
 

@@ -66,14 +66,11 @@ class ReadingFacts:
     extents_mm: Mapping[Direction, Decimal | None] = field(default_factory=dict)
     bearing_deg: Decimal | None = None
 
-    def greatest_wall(self) -> Direction | None:
-        """Return the wall of the greatest pedicle extent, or None where none is above 0."""
-        found = [
-            (value, wall)
-            for wall in PEDICLE_WALLS
-            if (value := self.extents_mm.get(wall)) is not None and value > 0
-        ]
-        if not found:
-            return None
+    def greatest_walls(self) -> tuple[Direction, ...]:
+        """Return the wall of the greatest pedicle extent, several where they tie.
+
+        None where no extent is above 0.
+        """
+        found = [(self.extents_mm.get(wall) or 0, wall) for wall in PEDICLE_WALLS]
         top = max(value for value, _ in found)
-        return next(wall for value, wall in found if value == top)
+        return tuple(wall for value, wall in found if value == top) if top > 0 else ()

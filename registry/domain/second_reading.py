@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from decimal import Decimal
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from registry.domain.scales import greatest_extent
@@ -15,6 +16,16 @@ if TYPE_CHECKING:
     from registry.domain.directions import Direction
 
 _LARGE_EXTENT_MM = Decimal(2)
+
+
+class SecondReason(StrEnum):
+    """Why a second reading is asked for."""
+
+    ALL = "every screw is read twice"
+    NEAR_CUT_OFF = "near a cut-off"
+    LARGE = "2 mm or more"
+    LOW_CONFIDENCE = "low confidence"
+    DRAWN = "drawn at random"
 
 
 @dataclass(frozen=True)
@@ -38,18 +49,18 @@ def reason_for_second(
     is_low_confidence: bool,
     is_drawn: bool,
     rule: SecondReadingRule,
-) -> str:
-    """Return why a second reading is asked for, or '' where none is."""
+) -> SecondReason | None:
+    """Return why a second reading is asked for, or None where none is."""
     extent = greatest_extent(extents_mm)
     if rule.reads_all:
-        return "every screw is read twice"
+        return SecondReason.ALL
     if is_near_cut_off:
-        return "near a cut-off"
+        return SecondReason.NEAR_CUT_OFF
     if extent is not None and extent >= _LARGE_EXTENT_MM:
-        return "2 mm or more"
+        return SecondReason.LARGE
     if is_low_confidence:
-        return "low confidence"
-    return "drawn at random" if is_drawn else ""
+        return SecondReason.LOW_CONFIDENCE
+    return SecondReason.DRAWN if is_drawn else None
 
 
 def is_drawn(seed: str, screw_id: int, share: Decimal) -> bool:

@@ -70,7 +70,7 @@ def test_a_quarter_has_one_seed_and_keeps_its_share(read):
 
 def test_the_draw_can_be_made_again_from_what_is_recorded(read):
     half = replace(read.settings, second_share=Decimal("0.5"))
-    asked = {screw: ask(read, screw, 1, settings=half) for screw in (5, 6, 7, 8, 9)}
+    asked = {screw: ask(read, screw, 1, settings=half) for screw in (1, 2, 3, 4, 6, 7, 8, 9)}
     ((seed, share),) = rows(read, Draw.seed, Draw.share_percent)
     assert asked == {screw: is_drawn(seed, screw, share / 100) for screw in asked}
 

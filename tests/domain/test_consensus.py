@@ -184,6 +184,19 @@ def test_the_unit_sets_tolerance_and_cut_off():
     assert worked_out(*pair, rule=across).state is AWAITING
 
 
+def test_what_was_worked_out_names_the_rule_and_the_settings_that_it_depends_on():
+    tolerance, headline = Decimal("1.0"), Decimal("2.00")
+    same = AgreementRule(tolerance_mm=tolerance, headline_mm=headline)
+    others = [
+        replace(RULE, tolerance_mm=Decimal("1.1")),
+        replace(RULE, headline_mm=Decimal("1.9")),
+        replace(RULE, scale="laine"),
+    ]
+    assert worked_out(reading()).rule_version == RULE.version == same.version
+    assert len({RULE.version, *(rule.version for rule in others)}) == 4
+    assert all(len(rule.version) <= 10 for rule in others)
+
+
 def test_at_s1_two_walls_make_a_grade_to_agree_on():
     walls = {"medial": "2.1", "lateral": "", "cranial": ""}
     other = {**walls, "medial": "3.8"}
@@ -259,4 +272,5 @@ def test_mirroring_the_patient_changes_nothing(one, other, level):
 
     plain = as_role(one, FIRST), as_role(other, SECOND)
     turned = tuple(mirrored(item) for item in plain)
-    assert agree(*plain, level=level, rule=RULE) == agree(*turned, level=level, rule=RULE)
+    agreed = [agree(*pair, level=level, rule=RULE) for pair in (plain, turned)]
+    assert agreed[0] == agreed[1]

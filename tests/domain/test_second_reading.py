@@ -28,8 +28,8 @@ def reason(extent="0", *, near=False, low=False, drawn=False, reads_all=False):
 @pytest.mark.parametrize(
     ("given_as", "expected"),
     [
-        ({}, ""),
-        ({"extent": "1.9"}, ""),
+        ({}, None),
+        ({"extent": "1.9"}, None),
         ({"extent": "2.0"}, "2 mm or more"),
         ({"near": True}, "near a cut-off"),
         ({"low": True}, "low confidence"),
@@ -47,7 +47,7 @@ def test_a_body_extent_asks_for_nothing():
     extents = {Direction.ANTERIOR: Decimal(9), Direction.MEDIAL: Decimal(0)}
     rule = SecondReadingRule()
     how = {"is_near_cut_off": False, "is_low_confidence": False, "is_drawn": False}
-    assert reason_for_second(extents, rule=rule, **how) == ""
+    assert reason_for_second(extents, rule=rule, **how) is None
 
 
 def test_the_same_seed_draws_the_same_screws_for_ever():

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sqlalchemy import exists, select
+from sqlalchemy.orm import aliased
 
 from registry.domain.levels import level
 from registry.domain.readings import Method, ReadingRole
@@ -16,6 +17,7 @@ from registry.store.models.scans import HeldImage, Scan
 from registry.store.visible import readable_assignments
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from datetime import date, datetime
     from decimal import Decimal
 
@@ -49,6 +51,8 @@ class SavingFacts:
     ----------
     marks_of_others : what was kept, as JSON, with the standing readings on pictures of the other
         screws on the scan
+    supersedes_id : the reading that this one is to replace, or None
+    asked_because : why it was asked for
     """
 
     screw_id: int
@@ -57,6 +61,8 @@ class SavingFacts:
     operated_on: date
     is_blind: bool
     marks_of_others: tuple[str, ...]
+    supersedes_id: int | None
+    asked_because: str
 
 
 def _owed(viewer: Viewer) -> Select[Assignment]:
@@ -118,6 +124,8 @@ def saving_facts(session: Session, viewer: Viewer, assignment_id: int) -> Saving
             Case.operated_on,
             Scan.matched_by_id,
             Case.entered_by_id,
+            Assignment.supersedes_id,
+            Assignment.reason,
         )
         .where(Assignment.id == assignment_id)
     ).first()
@@ -130,6 +138,8 @@ def saving_facts(session: Session, viewer: Viewer, assignment_id: int) -> Saving
         operated_on=row[3],
         is_blind=viewer.account_id not in (row[4], row[5]),
         marks_of_others=_marks_of_others(session, row[0], row[1]),
+        supersedes_id=row[6],
+        asked_because=row[7],
     )
 
 
@@ -174,6 +184,80 @@ def held_scans(session: Session) -> set[int]:
     """Return the scans whose images are held here."""
     held = select(Scan.id).join(HeldImage, HeldImage.id == Scan.image_id)
     return set(session.execute(held.where(HeldImage.removed_at.is_(None))).scalars())
+
+
+def has_second(session: Session, screw_id: int, scan_id: int) -> bool:
+    """Return whether a second reading of a screw was made, or asked for in whatever state."""
+    return any(
+        session.execute(
+            select(record.id)
+            .where(
+                record.screw_id == screw_id,
+                record.scan_id == scan_id,
+                record.role == ReadingRole.SECOND,
+            )
+            .limit(1)
+        ).first()
+        for record in (Reading, Assignment)
+    )
+
+
+@dataclass(frozen=True)
+class ToBeReplaced:
+    """A reading that stands, and whether it was asked for again."""
+
+    screw_id: int
+    scan_id: int
+    role: str
+    is_asked_for: bool
+    closed_assignment_id: int | None
+
+
+def to_be_replaced(session: Session, reading_id: int) -> ToBeReplaced | None:
+    """Return a reading that may be asked for again; None where it is not there or was replaced."""
+    later = aliased(Reading)
+    row = session.execute(
+        select(Reading.screw_id, Reading.scan_id, Reading.role, Assignment.id, Assignment.closed_at)
+        .outerjoin(Assignment, Assignment.supersedes_id == Reading.id)
+        .where(Reading.id == reading_id, ~exists().where(later.supersedes_id == Reading.id))
+    ).first()
+    if row is None:
+        return None
+    is_closed = row[4] is not None
+    return ToBeReplaced(
+        screw_id=row[0],
+        scan_id=row[1],
+        role=row[2],
+        is_asked_for=row[3] is not None and not is_closed,
+        closed_assignment_id=row[3] if is_closed else None,
+    )
+
+
+@dataclass(frozen=True)
+class AskedAdjudication:
+    """An adjudication that was asked for, and whether it was closed again."""
+
+    assignment_id: int
+    closed_reason: str | None
+
+
+def asked_adjudications(
+    session: Session, screw_ids: Collection[int] | None = None
+) -> dict[tuple[int, int], AskedAdjudication]:
+    """Return the adjudications asked for by screw and scan; all, or of some screws."""
+    query = select(
+        Assignment.screw_id,
+        Assignment.scan_id,
+        Assignment.id,
+        Assignment.closed_at,
+        Assignment.closed_reason,
+    ).where(Assignment.role == ReadingRole.ADJUDICATION, Assignment.supersedes_id.is_(None))
+    if screw_ids is not None:
+        query = query.where(Assignment.screw_id.in_(screw_ids))
+    return {
+        (row[0], row[1]): AskedAdjudication(row[2], None if row[3] is None else row[4] or "")
+        for row in session.execute(query)
+    }
 
 
 @dataclass(frozen=True)

@@ -85,3 +85,9 @@ def consensus_rows(
     if screw_ids is not None:
         query = query.where(ConsensusRow.screw_id.in_(screw_ids))
     return {(row.screw_id, row.scan_id): row for row in session.execute(query).scalars()}
+
+
+def screws_settled_otherwise(session: Session, rule_version: str) -> set[int]:
+    """Return the screws of which a stored consensus was worked out by another rule than this."""
+    query = select(ConsensusRow.screw_id).where(ConsensusRow.rule_version != rule_version)
+    return set(session.execute(query).scalars())
