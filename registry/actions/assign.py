@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from registry.domain.problems import BadInputError, ConflictError, Fault
 from registry.domain.readings import ReadingRole
-from registry.domain.second_reading import SecondReason, is_drawn, reason_for_second
+from registry.domain.second_reading import SecondReason, is_drawn, quarter_of, reason_for_second
 from registry.store.models.readings import Assignment, Draw
 from registry.store.queries.assignments import (
     draw_of,
@@ -138,7 +138,7 @@ def assign_second_reading(
     if has_second(work.session, screw_id, scan_id):
         return False
     rule = settings.second_reading_rule()
-    period = f"{operated_on.year}Q{(operated_on.month + 2) // 3}"
+    period = quarter_of(operated_on)
     draw = draw_of(work.session, period)
     if draw is None:
         seed, share = secrets.token_hex(16), rule.share

@@ -34,6 +34,7 @@ class Deed(StrEnum):
     LOAD_SCANS = "load scans"
     SEE_CASES = "see cases"
     READ_SCREWS = "read screws"
+    ORDER_READINGS = "see to second readings and adjudications"
     SEE_RATES = "see the unit's rates"
     SEE_SURGEONS = "see rates by surgeon"
     EXPORT = "export records"
@@ -68,6 +69,7 @@ _TABLE: Mapping[Deed, Mapping[Role, Reach]] = MappingProxyType(
             Role.SURGEON: Reach.ALL,
             Role.QUALITY_LEAD: Reach.ALL,
         },
+        Deed.ORDER_READINGS: {Role.QUALITY_LEAD: Reach.ALL},
         Deed.SEE_RATES: {
             Role.REGISTRAR: Reach.ALL,
             Role.SURGEON: Reach.ALL,

@@ -12,6 +12,7 @@ from registry.domain.scales import greatest_extent
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from datetime import date
 
     from registry.domain.directions import Direction
 
@@ -40,6 +41,18 @@ class SecondReadingRule:
 
     reads_all: bool = False
     share: Decimal = Decimal("0.1")
+
+
+def quarter_of(day: date) -> str:
+    """Return the quarter in which a day lies.
+
+    Examples
+    --------
+    >>> from datetime import date
+    >>> quarter_of(date(2026, 3, 31)), quarter_of(date(2026, 4, 1))
+    ('2026Q1', '2026Q2')
+    """
+    return f"{day.year}Q{(day.month + 2) // 3}"
 
 
 def reason_for_second(

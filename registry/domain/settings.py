@@ -11,7 +11,14 @@ from registry.domain.scales import DEFAULT_SCALE
 from registry.domain.second_reading import SecondReadingRule
 
 _NOT_COUNTED = frozenset(
-    {"session_hours", "session_idle_minutes", "hosts", "behind_https", "proxies"}
+    {
+        "overdue_days",
+        "session_hours",
+        "session_idle_minutes",
+        "hosts",
+        "behind_https",
+        "proxies",
+    }
 )
 """Settings of the server, which no number depends on."""
 
@@ -34,6 +41,7 @@ class Settings:
     minimum_graded : fewer graded screws than this show counts and no rate
     second_reads_all : every screw is read twice
     second_share : random share of the other first readings that are read twice
+    overdue_days : a reading that was asked for longer ago is overdue
     session_hours : a sign-in ends after this
     session_idle_minutes : and after this without a request
     hosts : names under which browsers reach it besides this machine's own; others are refused
@@ -53,6 +61,7 @@ class Settings:
     minimum_graded: int = 10
     second_reads_all: bool = False
     second_share: Decimal = Decimal("0.1")
+    overdue_days: int = 14
     session_hours: int = 12
     session_idle_minutes: int = 60
     hosts: tuple[str, ...] = ()

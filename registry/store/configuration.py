@@ -154,6 +154,7 @@ _PARSERS: dict[str, Callable[[Any], object]] = {
     "minimum_graded": _whole(0, 1000),
     "second_reads_all": _flag,
     "second_share": _share,
+    "overdue_days": _whole(1, 365),
     "session_hours": _whole(1, 24),
     "session_idle_minutes": _whole(1, 24 * 60),
     "hosts": _hosts,

@@ -81,6 +81,17 @@ def visible_readings(viewer: Viewer) -> Select[Reading]:
     return select(Reading).where(Reading.screw_id.in_(screws))
 
 
+def own_readings(viewer: Viewer) -> Select[Reading]:
+    """Return the readings that a viewer made, whoever's screws they are: for their own eyes."""
+    may = viewer.person_id is not None and reach(viewer, Deed.READ_SCREWS) is Reach.ALL
+    return select(Reading).where(Reading.reader_id == viewer.person_id if may else false())
+
+
+def ordered_assignments(viewer: Viewer) -> Select[Assignment]:
+    """Return the assignments that a viewer may look at with why they were made and for whom."""
+    return select(Assignment).where(_of_reach(reach(viewer, Deed.ORDER_READINGS), false()))
+
+
 def readable_assignments(viewer: Viewer) -> Select[Assignment]:
     """Return the owed readings a viewer may take on.
 

@@ -41,6 +41,7 @@ class OwedReading:
     scan_id: int
     image_digest: str
     is_matched_by_viewer: bool
+    is_made_out: bool
 
 
 @dataclass(frozen=True)
@@ -89,6 +90,7 @@ def owed_readings(
         HeldImage.digest,
         Scan.matched_by_id,
         Case.entered_by_id,
+        Assignment.reader_id.is_not(None),
     )
     if assignment_id is not None:
         query = query.where(Assignment.id == assignment_id)
@@ -105,6 +107,7 @@ def owed_readings(
             scan_id=row[7],
             image_digest=row[8],
             is_matched_by_viewer=viewer.account_id in (row[9], row[10]),
+            is_made_out=bool(row[11]),
         )
         for row in rows
     ]

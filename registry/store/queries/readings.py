@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import select
+from sqlalchemy import and_, or_, select
+from sqlalchemy.orm import aliased
 
 from registry.domain.directions import Direction
 from registry.domain.readings import ReadingFacts, ReadingRole
-from registry.store.models.cases import Screw
+from registry.store.models.cases import Case, Screw
 from registry.store.models.readings import Assignment, ConsensusRow, Reading
+from registry.store.models.scans import HeldImage, Scan
+from registry.store.visible import own_readings, took_part, visible_readings
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Mapping
+    from datetime import datetime
+    from decimal import Decimal
 
     from sqlalchemy.orm import Session
+
+    from registry.domain.access import Viewer
 
 READING_EXTENTS = tuple(getattr(Reading, f"{wall}_mm") for wall in Direction)
 
@@ -85,6 +93,107 @@ def consensus_rows(
     if screw_ids is not None:
         query = query.where(ConsensusRow.screw_id.in_(screw_ids))
     return {(row.screw_id, row.scan_id): row for row in session.execute(query).scalars()}
+
+
+@dataclass(frozen=True)
+class OwnReading:
+    """A reading as its own reader may look back on it: nothing that leads to the case.
+
+    Attributes
+    ----------
+    reading_id : int
+    level, side, number : which screw
+    is_adjudication : whether it decided; which of the other two it was is not told
+    saved_at : when
+    is_assessable, extents_mm : what was found
+    can_be_replaced : it stands, its image is held, and it is not asked for again yet
+    open_assignment_id : under which its reader is to make it again already, or None
+    """
+
+    reading_id: int
+    level: str
+    side: str
+    number: int
+    is_adjudication: bool
+    saved_at: datetime
+    is_assessable: bool
+    extents_mm: Mapping[Direction, Decimal | None]
+    can_be_replaced: bool
+    open_assignment_id: int | None
+
+
+def own_readings_of(
+    session: Session, viewer: Viewer, reading_id: int | None = None
+) -> list[OwnReading]:
+    """Return a viewer's own readings, the latest first, but for those they replaced; all or one."""
+    later, asked = aliased(Reading), aliased(Assignment)
+    query = (
+        own_readings(viewer)
+        .join(Screw, Screw.id == Reading.screw_id)
+        .join(Case, Case.id == Screw.case_id)
+        .join(Scan, Scan.id == Reading.scan_id)
+        .outerjoin(HeldImage, HeldImage.id == Scan.image_id)
+        .outerjoin(later, later.supersedes_id == Reading.id)
+        .outerjoin(asked, and_(asked.supersedes_id == Reading.id, asked.closed_at.is_(None)))
+        .where(or_(later.id.is_(None), later.reader_id != viewer.person_id))
+        .order_by(Reading.recorded_at.desc(), Reading.id.desc())
+        .with_only_columns(
+            Reading.id,
+            Screw.level,
+            Screw.side,
+            Screw.number,
+            Reading.role,
+            Reading.recorded_at,
+            Reading.is_assessable,
+            later.id.is_(None),
+            asked.id,
+            asked.reader_id == viewer.person_id,
+            and_(HeldImage.id.is_not(None), HeldImage.removed_at.is_(None)),
+            took_part(viewer.person_id or 0),
+            *READING_EXTENTS,
+        )
+    )
+    if reading_id is not None:
+        query = query.where(Reading.id == reading_id)
+    return [_own_reading(tuple(row)) for row in session.execute(query)]
+
+
+def _own_reading(row: tuple[Any, ...]) -> OwnReading:
+    stands, asked_id, is_asked_of_them, is_held, has_part = row[7:12]
+    return OwnReading(
+        reading_id=row[0],
+        level=row[1],
+        side=row[2],
+        number=row[3],
+        is_adjudication=row[4] == ReadingRole.ADJUDICATION,
+        saved_at=row[5],
+        is_assessable=row[6],
+        extents_mm=dict(zip(Direction, row[12:], strict=True)),
+        can_be_replaced=bool(stands and is_held) and asked_id is None and not has_part,
+        open_assignment_id=asked_id if stands and is_asked_of_them else None,
+    )
+
+
+@dataclass(frozen=True)
+class ReadingInSight:
+    """A reading that a viewer may look at, and whether its image is held here."""
+
+    screw_id: int
+    is_held_here: bool
+
+
+def reading_in_sight(session: Session, viewer: Viewer, reading_id: int) -> ReadingInSight | None:
+    """Return a reading that a viewer may look at, or None."""
+    row = session.execute(
+        visible_readings(viewer)
+        .join(Scan, Scan.id == Reading.scan_id)
+        .outerjoin(HeldImage, HeldImage.id == Scan.image_id)
+        .where(Reading.id == reading_id)
+        .with_only_columns(
+            Reading.screw_id, and_(HeldImage.id.is_not(None), HeldImage.removed_at.is_(None))
+        )
+    ).first()
+    return None if row is None else ReadingInSight(row[0], bool(row[1]))
 
 
 def screws_settled_otherwise(session: Session, rule_version: str) -> set[int]:
