@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from registry.actions.assign import assign_on_held_scans
-from registry.actions.settle import settle
+from registry.actions.settle import ANOTHER_SCAN, NOT_COUNTED, settle
 from registry.store.models.readings import Assignment
 from registry.store.queries.counted_screws import audit_scans
 from registry.store.queries.owed import asked_of_cases
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from registry.store.queries.owed import AskedFor
     from registry.store.writing import Writing
 
-NOT_COUNTED = "the screw was not placed in this operation, or was removed before closure"
-ANOTHER_SCAN = "the case is not counted on this scan"
 WITHDRAWN = "the patient was withdrawn"
 _FALLS_AWAY = frozenset({NOT_COUNTED, ANOTHER_SCAN})
 

@@ -6,12 +6,13 @@ reading that replaced one of them makes them agree before it is done.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from registry.domain.consensus import ConsensusState, consensus
 from registry.domain.readings import ReadingRole
 from registry.store.models.readings import Assignment, ConsensusRow
-from registry.store.queries.assignments import asked_adjudications
+from registry.store.queries.assignments import asked_adjudications, uncounted_screws
+from registry.store.queries.counted_screws import audit_scans
 from registry.store.queries.readings import (
     consensus_rows,
     current_readings,
@@ -21,7 +22,7 @@ from registry.store.queries.readings import (
 from registry.store.verification import consensus_values
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Mapping
 
     from registry.domain.consensus import Consensus
     from registry.domain.settings import Settings
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
 
 DISAGREE = "the two readings do not agree"
 AGREE_NOW = "the two readings agree now"
+NOT_COUNTED = "the screw was not placed in this operation, or was removed before closure"
+ANOTHER_SCAN = "the case is not counted on this scan"
 _LISTED_AT_MOST = 500
 
 
@@ -46,7 +49,7 @@ def settle(
     owed, levels = owed_seconds(session, asked), levels_of(session, asked)
     rows, adjudications = consensus_rows(session, asked), asked_adjudications(session, asked)
     rule = settings.agreement_rule()
-    changed = 0
+    changed, differing = 0, []
     for place, found in readings.items():
         if place[0] not in wanted:
             continue
@@ -56,7 +59,11 @@ def settle(
         if worked_out is None:
             continue
         changed += _write(work, place, worked_out, rows.get(place), because)
-        _ask_or_close(work, place, worked_out, adjudications.get(place))
+        if worked_out.state is ConsensusState.AWAITING_ADJUDICATION:
+            differing.append(place)
+        elif worked_out.state is ConsensusState.AGREED and place in adjudications:
+            _close(work, adjudications[place])
+    _ask_for_adjudications(work, settings, differing, adjudications)
     return changed
 
 
@@ -78,31 +85,8 @@ def _write(
     return True
 
 
-def _ask_or_close(
-    work: Writing, place: tuple[int, int], worked_out: Consensus, asked: AskedAdjudication | None
-) -> None:
-    state = worked_out.state
-    if state is ConsensusState.AWAITING_ADJUDICATION:
-        if asked is None:
-            work.insert(
-                Assignment,
-                "ask for an adjudication",
-                screw_id=place[0],
-                scan_id=place[1],
-                role=ReadingRole.ADJUDICATION.value,
-                reason=DISAGREE,
-                made_at=work.now,
-            )
-        elif asked.closed_reason == AGREE_NOW:
-            open_again = {"closed_at": None, "closed_reason": None, "made_at": work.now}
-            work.update(
-                Assignment,
-                "ask for an adjudication again",
-                asked.assignment_id,
-                because=DISAGREE,
-                **open_again,
-            )
-    elif state is ConsensusState.AGREED and asked is not None and asked.closed_reason is None:
+def _close(work: Writing, asked: AskedAdjudication) -> None:
+    if asked.closed_reason is None:
         work.update(
             Assignment,
             "close an adjudication",
@@ -110,4 +94,40 @@ def _ask_or_close(
             because=AGREE_NOW,
             closed_at=work.now,
             closed_reason=AGREE_NOW,
+        )
+
+
+def _ask_for_adjudications(
+    work: Writing,
+    settings: Settings,
+    differing: list[tuple[int, int]],
+    adjudications: Mapping[tuple[int, int], AskedAdjudication],
+) -> None:
+    """Ask for what was not asked for yet; where nothing is owed it is noted and closed at once."""
+    again: dict[str, Any] = {"closed_at": None, "closed_reason": None, "made_at": work.now}
+    for place in differing:
+        if place in adjudications and adjudications[place].closed_reason == AGREE_NOW:
+            asked_id = adjudications[place].assignment_id
+            work.update(
+                Assignment, "ask for an adjudication again", asked_id, because=DISAGREE, **again
+            )
+    fresh = [place for place in differing if place not in adjudications]
+    if not fresh:
+        return
+    counted_on = set(audit_scans(work.session, settings.audit_window_days).values())
+    uncounted = uncounted_screws(work.session, {screw_id for screw_id, _ in fresh})
+    for screw_id, scan_id in fresh:
+        why_not = ANOTHER_SCAN if scan_id not in counted_on else None
+        if screw_id in uncounted:
+            why_not = NOT_COUNTED
+        work.insert(
+            Assignment,
+            "ask for an adjudication",
+            screw_id=screw_id,
+            scan_id=scan_id,
+            role=ReadingRole.ADJUDICATION.value,
+            reason=DISAGREE,
+            made_at=work.now,
+            closed_at=work.now if why_not else None,
+            closed_reason=why_not,
         )

@@ -96,9 +96,9 @@ def readable_assignments(viewer: Viewer) -> Select[Assignment]:
     """Return the owed readings a viewer may take on.
 
     Nobody reads a case in which they operated or assisted, nor a screw that they have read
-    already, unless it is to replace a reading of their own; an assignment made out to a person is
-    theirs alone. Adjudication needs that, but for the quality lead. What is closed is owed no
-    longer.
+    already, unless it is made out to them to replace a reading of their own; an assignment made
+    out to a person is theirs alone. Adjudication needs that, but for the quality lead. What is
+    closed is owed no longer.
     """
     owed = (
         select(Assignment)
@@ -122,7 +122,7 @@ def readable_assignments(viewer: Viewer) -> Select[Assignment]:
     return owed.where(
         ~took_part(person),
         Assignment.closed_at.is_(None),
-        or_(~has_read, replaces_own),
+        or_(~has_read, and_(own, replaces_own)),
         ~is_fulfilled(),
         or_(own, Assignment.reader_id.is_(None)),
         true() if is_lead else or_(Assignment.role != ReadingRole.ADJUDICATION, own),

@@ -24,12 +24,16 @@ from registry.web.navigation import places
 from registry.web.pages.account.own import own_account
 from registry.web.pages.account.views import account
 from registry.web.pages.accounts.views import accounts
+from registry.web.pages.adjudications.views import adjudications_page
 from registry.web.pages.cases.views import cases_page
 from registry.web.pages.export.views import export_page
 from registry.web.pages.health.views import health
 from registry.web.pages.home.views import home
+from registry.web.pages.my_readings.views import my_readings_page
 from registry.web.pages.rates.views import rates_page
 from registry.web.pages.reading.views import reading_desk
+from registry.web.pages.screw.views import screw_page
+from registry.web.pages.second_readings.views import second_readings_page
 from registry.web.pages.worklist.views import worklist_page
 
 if TYPE_CHECKING:
@@ -43,12 +47,16 @@ _BLUEPRINTS = (
     account,
     own_account,
     accounts,
+    adjudications_page,
     cases_page,
     export_page,
     health,
     home,
+    my_readings_page,
     rates_page,
     reading_desk,
+    screw_page,
+    second_readings_page,
     worklist_page,
 )
 _LOOPBACK = ("localhost", "127.0.0.1", "[::1]")

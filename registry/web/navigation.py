@@ -36,6 +36,8 @@ WORKLIST = Place("worklist.show", "Worklist", {})
 CASES = Place("cases.listed", "Cases", {})
 RATES = Place("rates.show", "Rates", {"by": "level"})
 OWN_RATES = Place("rates.show", "Rates", {"by": "surgeon"})
+ADJUDICATIONS = Place("adjudications.listed", "Adjudications", {})
+SECOND_READINGS = Place("second_readings.show", "Second readings", {})
 EXPORT = Place("export.show", "Export", {})
 ACCOUNTS = Place("accounts.show", "Accounts", {})
 
@@ -51,6 +53,8 @@ def places(viewer: Viewer | None) -> list[Place]:
         found.append(CASES)
     if reach(viewer, Deed.SEE_RATES) is not Reach.NONE:
         found.append(OWN_RATES if _is_surgeon(viewer) else RATES)
+    if reach(viewer, Deed.ORDER_READINGS) is Reach.ALL:
+        found += [ADJUDICATIONS, SECOND_READINGS]
     if reach(viewer, Deed.EXPORT) is Reach.ALL:
         found.append(EXPORT)
     if reach(viewer, Deed.MANAGE_ACCOUNTS) is Reach.ALL:

@@ -49,6 +49,12 @@ L4_LEFT, L4_RIGHT, S1_LEFT, L3_LEFT = 1, 2, 3, 4
 def a_desk_ledger(home: Path) -> Ledger:
     """Return a ledger with two cases of two surgeons and their screws to be read."""
     ledger = a_ledger(home)
+    fill_desk(ledger)
+    return ledger
+
+
+def fill_desk(ledger: Ledger) -> None:
+    """Add the two cases with their images and screws to a ledger that has its accounts."""
     digests = [_sealed(ledger, shade) for shade in (0, 1)]
     with ledger.reading() as session:
         people = {name: number for number, name in all_person_names(session).items()}
@@ -68,7 +74,6 @@ def a_desk_ledger(home: Path) -> Ledger:
                     reason="on the audit scan",
                     made_at=NOW,
                 )
-    return ledger
 
 
 def matched_by(ledger: Ledger, account_id: int) -> None:

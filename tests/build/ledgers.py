@@ -66,12 +66,17 @@ _TO_BE_READ = 2
 def a_ledger(home: Path) -> Ledger:
     """Return a new ledger with an account of each role and a person behind each clinical one."""
     ledger = initialise(home, {}, NOW)
+    add_accounts(ledger)
+    return ledger
+
+
+def add_accounts(ledger: Ledger) -> None:
+    """Add an account of each role and a person behind each clinical one."""
     with ledger.writing(local_operator(ledger), NOW) as work:
         for name in (*SURGEONS, READER, "Lena Lead"):
             a_person(work, name)
     for account in ACCOUNTS:
         an_account(ledger, account)
-    return ledger
 
 
 def local_operator(ledger: Ledger) -> Viewer:

@@ -32,9 +32,12 @@ from registry.store.queries import (
     constructs,
     entering,
     exported,
+    ordered_readings,
     people,
+    readings,
     research,
     scans,
+    screw_readings,
 )
 from registry.store.vault import reference_hash
 from tests.build.loaded import NOW, an_account, fill
@@ -124,6 +127,26 @@ def sessions_seen(session, viewer):
     ]
 
 
+def own(session, viewer):
+    return sorted(r.reading_id for r in readings.own_readings_of(session, viewer))
+
+
+def in_sight(session, viewer):
+    asked = range(1, 6)
+    return [n for n in asked if readings.reading_in_sight(session, viewer, n) is not None]
+
+
+def seen_screws(session, viewer):
+    found = []
+    for number in (1, 5, 6):
+        try:
+            screw = screw_readings.screw_in_full(session, viewer, WINDOW, number)
+            found.append(screw.case_reference)
+        except NotFoundError:
+            pass
+    return found
+
+
 def savable(session, viewer):
     return [n for n in range(1, 6) if assignments.saving_facts(session, viewer, n) is not None]
 
@@ -160,6 +183,39 @@ ASKING = {
     visible.visible_readings: (
         lambda s, v, _: ids(s, v, visible.visible_readings),
         [NONE, [5], [1, 2, 3, 4, 5], NONE, NONE, NONE, [1, 2, 3, 4, 5]],
+    ),
+    visible.own_readings: (
+        lambda s, v, _: ids(s, v, visible.own_readings),
+        [[1, 3, 4, 5], NONE, [2], NONE, NONE, NONE, NONE],
+    ),
+    visible.ordered_assignments: (
+        lambda s, v, _: ids(s, v, visible.ordered_assignments),
+        [NONE, NONE, [1, 2, 3, 4, 5], NONE, NONE, NONE, [1, 2, 3, 4, 5]],
+    ),
+    readings.own_readings_of: (
+        lambda s, v, _: own(s, v),
+        [[1, 3, 4, 5], NONE, [2], NONE, NONE, NONE, NONE],
+    ),
+    readings.reading_in_sight: (
+        lambda s, v, _: in_sight(s, v),
+        [NONE, [5], [1, 2, 3, 4, 5], NONE, NONE, NONE, [1, 2, 3, 4, 5]],
+    ),
+    ordered_readings.open_adjudications: (
+        # None is owed here; tests/actions/test_adjudicate.py has some.
+        lambda s, v, _: [a.assignment_id for a in ordered_readings.open_adjudications(s, v)],
+        [NONE] * 7,
+    ),
+    ordered_readings.ordered_readings: (
+        lambda s, v, _: [o.reason for o in ordered_readings.ordered_readings(s, v)],
+        [NONE, NONE, ["near a cut-off"], NONE, NONE, NONE, ["near a cut-off"]],
+    ),
+    ordered_readings.first_readings_by_day: (
+        lambda s, v, _: [sum(ordered_readings.first_readings_by_day(s, v).values())],
+        [[0], [1], [4], [0], [0], [0], [4]],
+    ),
+    screw_readings.screw_in_full: (
+        lambda s, v, _: seen_screws(s, v),
+        [NONE, ["OP-1"], ["OP-1", "OP-2", "OP-2"], NONE, NONE, NONE, ["OP-1", "OP-2", "OP-2"]],
     ),
     visible.readable_assignments: (
         lambda s, v, _: ids(s, v, visible.readable_assignments),
@@ -233,13 +289,35 @@ FOLLOWING = ("registry.actions.follow_case",)
 WITHDRAWING = ("registry.actions.withdraw",)
 RATES = ("registry.actions.count",)
 ENTERING = ("registry.actions.enter_case",)
+ADJUDICATING = ("registry.actions.adjudicate",)
+SECONDS = ("registry.actions.second_readings",)
 NOT_ASKING = {
+    "assignments.has_second": ("asks for readings, shows none", ASSIGNING),
+    "assignments.to_be_replaced": ("asks for readings, shows none", ASSIGNING),
+    "assignments.asked_adjudications": ("asks for readings, shows none", SETTLING[:1]),
+    "assignments.uncounted_screws": ("asks for readings, shows none", SETTLING[:1]),
+    "ordered_readings.is_free_to_read": ("refuses a reader, after the lead was let", ADJUDICATING),
+    "ordered_readings.readers": ("names, for the lead alone", (*ADJUDICATING, *SECONDS)),
+    "ordered_readings.quarter_draws": ("seeds, for the lead alone", SECONDS),
+    "readings.screws_settled_otherwise": ("works consensus out", ("registry.actions.resettle",)),
     "entering.names_to_choose": ("names of a form, for who may enter cases", ENTERING),
     "entering.is_reference_taken": ("whether a case is there, for who may enter it", ENTERING),
-    "visible.took_part": ("a part of the rules themselves", ("registry.store.visible",)),
+    "visible.took_part": (
+        "a part of the rules themselves",
+        (
+            "registry.store.visible",
+            "registry.store.queries.ordered_readings",
+            "registry.store.queries.readings",
+        ),
+    ),
     "visible.is_fulfilled": (
         "a part of the rules themselves",
-        ("registry.store.visible", "registry.store.queries.owed"),
+        (
+            "registry.store.visible",
+            "registry.store.queries.owed",
+            "registry.store.queries.ordered_readings",
+            "registry.store.queries.screw_readings",
+        ),
     ),
     "assignments.screws_without_first": ("asks for readings, shows none", ASSIGNING),
     "assignments.held_scans": ("asks for readings, shows none", ASSIGNING),
@@ -251,6 +329,8 @@ NOT_ASKING = {
             *FOLLOWING,
             "registry.store.queries.counted_screws",
             "registry.store.queries.constructs",
+            "registry.store.queries.screw_readings",
+            "registry.actions.settle",
             "registry.store.queries.exported",
             "registry.store.queries.research",
         ),

@@ -360,3 +360,26 @@ def test_ticks_for_a_doubtful_screw_come_when_told_and_count_for_these_ends_alon
         [False, True, True, False, False],
         [True, True, True, False, False],
     ]
+
+
+def test_the_time_at_a_screw_leaves_out_pauses_and_a_hidden_page(page: Page):
+    found = run(
+        page,
+        "attention.js",
+        "Attention",
+        """
+        let now = 0;
+        const attention = new Attention(() => now * 1000);
+        const told = [];
+        const at = (second, what) => { now = second; what(); told.push(attention.seconds); };
+        at(10, () => attention.note());
+        at(100, () => attention.note());
+        at(1000, () => attention.note());
+        at(1030, () => attention.turn(false));
+        at(5000, () => attention.turn(true));
+        at(5005, () => attention.note());
+        return told;
+        """,
+    )
+    # 10; 90 more; a pause counts 120; 30 more; hidden counts nothing; 5 more.
+    assert found == [10, 100, 220, 250, 250, 255]

@@ -263,6 +263,13 @@ def asked_adjudications(
     }
 
 
+def uncounted_screws(session: Session, screw_ids: Collection[int]) -> set[int]:
+    """Return which of these screws were not placed, or were removed before closure."""
+    lives = [life.value for life in COUNTED_LIVES]
+    found = session.execute(select(Screw.id).where(Screw.life.not_in(lives))).scalars()
+    return set(found) & set(screw_ids)
+
+
 @dataclass(frozen=True)
 class RecordedDraw:
     """A quarter's draw as it was made."""

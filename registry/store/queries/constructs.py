@@ -44,6 +44,7 @@ class Found:
 class ScrewInCase:
     """One screw and what was found; `found` is None where it has not been read."""
 
+    screw_id: int
     level: str
     side: str
     number: int
@@ -174,6 +175,7 @@ def _screws(
     for screw in session.execute(query).scalars():
         screws[screw.case_id].append(
             ScrewInCase(
+                screw_id=screw.id,
                 level=screw.level,
                 side=screw.side,
                 number=screw.number,

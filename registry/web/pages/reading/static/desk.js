@@ -6,6 +6,7 @@
 import { Answers } from "./answers.js";
 import { Api, Problem } from "./api.js";
 import { AlongView } from "./along.js";
+import { Attention } from "./attention.js";
 import { sentence } from "./doubts.js";
 import { FindingScrew } from "./finding.js";
 import { wire } from "./controls.js";
@@ -37,7 +38,7 @@ const byId = (id) => document.getElementById(id);
 const root = byId("desk");
 const token = document.querySelector('meta[name="form-token"]').content;
 const api = new Api(root.dataset.address, token);
-const openedAt = performance.now();
+const attention = new Attention(() => performance.now());
 
 const desk = {
   entry: null,
@@ -247,7 +248,7 @@ async function save() {
       ...answers.toDocument(),
       marks: desk.sections ? marksDocument() : null,
       shown: { depths_mm: [...desk.shown], planes: [...desk.planes] },
-      seconds_spent: Math.round((performance.now() - openedAt) / 1000),
+      seconds_spent: attention.seconds,
       window_hu: desk.window,
     });
     isLeaving = true;
@@ -354,5 +355,6 @@ wire(root, buttons, choices, {
 });
 
 numbers.show(null);
+attention.follow(document);
 finding.begin();
 byId("metal").focus({ preventScroll: true });

@@ -1,0 +1,1 @@
+"""One screw with every reading of it, and why what counts does."""

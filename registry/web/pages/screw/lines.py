@@ -1,0 +1,116 @@
+"""A screw's readings and what they come to, in the words that its page prints."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from registry.domain.consensus_words import consensus_words
+from registry.domain.directions import PEDICLE_WALLS, Direction
+from registry.domain.scales import grade
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from decimal import Decimal
+
+    from registry.domain.consensus import AgreementRule
+    from registry.store.queries.screw_readings import ReadingInFull, ScrewOnScan
+
+_MINUTE_SECONDS = 60
+
+
+@dataclass(frozen=True)
+class ReadingLine:
+    """One reading: what was found, and how it was made, in words."""
+
+    reading: ReadingInFull
+    grade: str
+    found: str
+    how: str
+
+
+@dataclass(frozen=True)
+class ScanPart:
+    """What the page says of one scan.
+
+    Attributes
+    ----------
+    scan : as stored
+    lines : its readings, in the order in which they were saved
+    grade, found : of what counts, '' without a consensus
+    why : sentences
+    is_by_present_rule : False where what counts was worked out by other settings
+    """
+
+    scan: ScrewOnScan
+    lines: Sequence[ReadingLine]
+    grade: str
+    found: str
+    why: Sequence[str]
+    is_by_present_rule: bool
+
+
+def scan_part(scan: ScrewOnScan, level: str, rule: AgreementRule) -> ScanPart:
+    """Return what the page says of a screw on one scan."""
+    counts = scan.consensus
+    return ScanPart(
+        scan=scan,
+        lines=[_line(reading, level, rule.scale) for reading in scan.readings],
+        grade="" if counts is None else _grade(counts.extents_mm, level, rule.scale),
+        found="" if counts is None else _found(counts.extents_mm, {}, counts.is_assessable),
+        why=consensus_words(
+            scan.current(), level=level, second_is_owed=scan.second_is_owed, rule=rule
+        ),
+        is_by_present_rule=counts is None or counts.rule_version == rule.version,
+    )
+
+
+def _line(reading: ReadingInFull, level: str, scale: str) -> ReadingLine:
+    facts = reading.facts
+    found = _found(facts.extents_mm, reading.sd_mm, facts.is_assessable)
+    if reading.not_assessable_reason:
+        found = f"{found}: {reading.not_assessable_reason}"
+    return ReadingLine(reading, _grade(facts.extents_mm, level, scale), found, _how(reading))
+
+
+def _grade(extents: Mapping[Direction, Decimal | None], level: str, scale: str) -> str:
+    return grade(extents, level, scale) or ""
+
+
+def _found(
+    extents: Mapping[Direction, Decimal | None],
+    sds: Mapping[Direction, Decimal | None],
+    is_assessable: bool,  # noqa: FBT001 - read beside the extents that it is about
+) -> str:
+    if not is_assessable:
+        return "not assessable"
+    beyond = [
+        f"{_name(wall)} {mm}" + (f" ± {sd}" if (sd := sds.get(wall)) is not None else "") + " mm"
+        for wall in Direction
+        if (mm := extents.get(wall)) is not None and mm > 0
+    ]
+    nought = [
+        _name(wall) for wall in Direction if (mm := extents.get(wall)) is not None and mm == 0
+    ]
+    empty = [_name(wall) for wall in PEDICLE_WALLS if extents.get(wall) is None]
+    parts = [
+        ", ".join(beyond),
+        f"0 in {', '.join(nought)}" if nought else "",
+        f"not measured: {', '.join(empty)}" if empty else "",
+    ]
+    return "; ".join(part for part in parts if part)
+
+
+def _name(wall: Direction) -> str:
+    return "lateral body wall" if wall is Direction.BODY_LATERAL else wall.value
+
+
+def _how(reading: ReadingInFull) -> str:
+    spent = reading.seconds_spent
+    parts = [
+        "loaded from a table" if reading.is_loaded else reading.method,
+        "blind" if reading.is_blind else "not blind",
+        f"confidence {reading.confidence}" if reading.confidence else "",
+        "" if spent is None else f"{spent // _MINUTE_SECONDS} min {spent % _MINUTE_SECONDS} s",
+    ]
+    return ", ".join(part for part in parts if part)

@@ -1,0 +1,1 @@
+"""Second and repeated readings as the lead looks them over."""
