@@ -27,6 +27,8 @@ CAUTION = (
     "follow local policy and licensed practice."
 )
 LONGEST_CASE = 1 + max(range(len(cases())), key=lambda place: len(cases()[place].screws))
+NEXT_SCREW = "/reading/next"
+"""The desk with whichever screw the worklist offers first."""
 NOT_PAGES = {"/health.json", "/rates.csv", "/rates.json", "/rates/chart.svg", "/sign-out"}
 """Files for programs, a picture, and what only redirects."""
 
@@ -50,7 +52,7 @@ PAGES = [
     Asked(None, "/invitation/none", "/invitation/<token>", 403),
     Asked("registrar", "/worklist", "/worklist"),
     Asked("registrar", "/worklist?page=7", "/worklist", 404),
-    Asked("registrar", "/reading/1", "/reading/<int:assignment_id>"),
+    Asked("registrar", NEXT_SCREW, "/reading/<int:assignment_id>"),
     Asked("registrar", "/rates?by=entry_technique,region", "/rates"),
     Asked("registrar", "/nowhere", "", 404),
     Asked("registrar", "/cases/", "/cases/", 403),
@@ -96,7 +98,10 @@ def opened(unit_with_ct, visiting, signed_in, sessions):
         else:
             visit = signed_in(unit_with_ct, asked.role, **options)
             sessions[asked.role] = visit.context.storage_state()
-        if asked.status == 200:
+        if asked.path == NEXT_SCREW:
+            visit.open("/worklist").get_by_role("link", name="Read the next screw").click()
+            visit.page.wait_for_url("**/reading/*")
+        elif asked.status == 200:
             visit.open(asked.path)
         else:
             visit.refused(asked.path, asked.status)
