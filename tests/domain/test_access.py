@@ -23,6 +23,7 @@ TABLE = {
     Deed.LOAD_READINGS: (NO, NO, YES, NO),
     Deed.SEE_CASES: (NO, OWN, YES, NO),
     Deed.SEE_RATES: (YES, YES, YES, NO),
+    Deed.ORDER_READINGS: (NO, NO, YES, NO),
     Deed.EXPORT: (NO, NO, YES, NO),
     Deed.UPGRADE: (NO, NO, NO, YES),
     Deed.BACK_UP: (NO, NO, NO, YES),

@@ -48,6 +48,7 @@ WRONG = {
     "minimum_graded": "1.5",
     "second_reads_all": '"perhaps"',
     "second_share": "0.12345",
+    "overdue_days": "0",
     "session_hours": "0",
     "session_idle_minutes": "100000",
     "hosts": '["https://ledger.example.org/"]',
