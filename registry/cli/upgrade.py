@@ -28,7 +28,7 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     if done.copy is not None:
         say(f"the ledger as it was is kept in {done.copy}")
     say(f"the ledger is at schema {done.revision}" + (" already" if done.copy is None else ""))
-    say_about(home, is_new_key=done.is_new_key, unnoted=done.unnoted)
     if done.resettled:
         say(f"consensus worked out again by the present rule: {done.resettled}")
+    say_about(home, is_new_key=done.is_new_key, unnoted=done.unnoted)
     return 0
