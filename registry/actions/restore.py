@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from registry.actions.accounts import acting
 from registry.actions.check_ledger import everything_wrong
+from registry.actions.resettle import resettle
 from registry.actions.steward_notes import keep_present_head, note
 from registry.actions.withdraw import apply_withdrawals
 from registry.domain.problems import BadInputError, ConflictError, FailureError, Fault
@@ -204,6 +205,9 @@ def _settled(ledger: Ledger, manifest: Manifest, unpacked: Unpacked, now: dateti
     viewer = acting(ledger, None)
     again, refused = withdraw_again(ledger, now)
     unnoted = note(ledger, viewer, "restore the ledger", said, now) or refused
+    if unnoted is None:
+        # An older program's backup was settled by an older rule.
+        resettle(ledger, now)
     keep_present_head(ledger, "restore", now)
     without_key = len(unpacked.vaulted - ledger.keys.pseudonyms() - ledger.keys.withdrawn().keys())
     return Restored(manifest, unpacked, everything_wrong(ledger), unnoted, without_key, again)
