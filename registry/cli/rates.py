@@ -28,7 +28,7 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
 def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     """Print the table."""
     from registry.actions.count import count_rates
-    from registry.cli.opening import opened
+    from registry.cli.opening import opened, today
     from reports.tables.asking import question_from
 
     said = {
@@ -44,7 +44,7 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     asked = {name: text for name, text in said.items() if text is not None}
     with opened(given, environment) as (ledger, viewer):
         question = question_from(asked, minimum=ledger.settings.minimum_graded)
-        table = count_rates(ledger, viewer, question)
+        table = count_rates(ledger, viewer, question, today(ledger))
     if given.format == "json":
         say_json(table.as_json())
     elif given.format == "csv":

@@ -7,12 +7,19 @@ from textwrap import shorten
 from typing import TYPE_CHECKING
 
 from reports.charts import style
-from reports.tables.rate_words import interval_words, percent, period_words, stratum_heading
+from reports.tables.rate_words import (
+    interval_words,
+    near_percent,
+    percent,
+    period_words,
+    stratum_heading,
+)
 from reports.tables.splits import PERSONS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.text import Text
 
     from reports.tables.rates import RateRow, RateTable
 
@@ -44,10 +51,11 @@ def rates_chart(table: RateTable) -> Chart:
 
 def rates_figure(table: RateTable) -> Figure:
     """Return the chart as a figure, rows in the table's order from the top."""
-    rows = table.rows
-    height = ABOVE + ROW * max(len(rows), 1) + BELOW
+    rows, peers = table.rows, table.peers
+    lines = max(len(rows) + len(peers), 1)
+    height = ABOVE + ROW * lines + BELOW
     made, axes = style.figure(WIDTH, height)
-    labels = [_short_label(row) for row in rows]
+    labels = [*(_short_label(row) for row in rows), *(peer.code for peer in peers)]
     left = 0.25 + LETTER * max([len(label) for label in labels] + [8])
     right = COUNT_COLUMN + RATE_COLUMN + MARGIN
     with style.drawing():
@@ -57,14 +65,17 @@ def rates_figure(table: RateTable) -> Figure:
             top=1 - ABOVE / height,
             bottom=BELOW / height,
         )
-        axes.set_ylim(max(len(rows), 1) - 0.5, -0.5)
-        axes.set_yticks(range(len(rows)), labels)
+        axes.set_ylim(lines - 0.5, -0.5)
+        axes.set_yticks(range(len(labels)), labels)
         axes.tick_params(axis="y", length=0, labelcolor=style.INK)
-        _scale(axes, rows)
+        _scale(axes, table)
         plot_width = WIDTH - left - right
         columns = (1 + COUNT_COLUMN / plot_width, 1 + (right - MARGIN) / plot_width)
         for place, row in enumerate(rows):
             _draw_row(axes, place, row, columns)
+        for place, peer in enumerate(peers, len(rows)):
+            _draw_dot(axes, place, peer.rate, style.PAPER)
+            _write(axes, columns[1], place, near_percent(peer.rate))
         _head(axes, table, columns, made)
     return made
 
@@ -74,8 +85,9 @@ def alternative(table: RateTable) -> str:
     asked = table.question
     event = asked.event.words()
     opening = f"{event[0].upper()}{event[1:]}, {period_words(table)}"
-    if not any(row.graded for row in table.rows):
-        return f"{opening}: no graded screws."
+    if not any(row.graded for row in table.rows) and not table.peers:
+        nothing = "nothing that may be shown" if table.withheld else "no graded screws"
+        return f"{opening}: {nothing}."
     if not asked.by:
         return f"{opening}: {_told(table.rows[0])}. {interval_words(table)}."
     shown = [row for row in table.rows if row.rate is not None]
@@ -85,6 +97,9 @@ def alternative(table: RateTable) -> str:
     if shown:
         said += _findings(shown, names_rows=not PERSONS & set(asked.by))
         said.append(f"{interval_words(table)}; rates whose intervals overlap may not differ.")
+    if table.peers:
+        near = ", ".join(near_percent(peer.rate) for peer in table.peers)
+        said.append(f"Peers, in per cent and in no order: {near}.")
     if few and asked.minimum:
         said.append(
             f"Rows with fewer than {asked.minimum} graded screws, counts only: "
@@ -108,11 +123,14 @@ def _findings(shown: list[RateRow], *, names_rows: bool) -> list[str]:
 
 
 def _told(row: RateRow) -> str:
-    """Return a row's counts, with its rate and interval where it has one."""
+    """Return a row's counts, with its rate and interval where it has them."""
     counts = f"{row.breached} of {row.graded} graded screws in {row.patients} patients"
-    if row.rate is None or row.low is None or row.high is None:
+    if row.rate is None:
         return counts
-    return f"{percent(row.rate)}% ({counts}), interval {percent(row.low)}% to {percent(row.high)}%"
+    told = f"{percent(row.rate)}% ({counts})"
+    if row.low is None or row.high is None:
+        return told
+    return f"{told}, interval {percent(row.low)}% to {percent(row.high)}%"
 
 
 def _label(row: RateRow) -> str:
@@ -129,9 +147,10 @@ def _short_label(row: RateRow) -> str:
     return ", ".join(shorten(part, share, placeholder=" ...") for part in row.stratum.values())
 
 
-def _scale(axes: Axes, rows: tuple[RateRow, ...]) -> None:
+def _scale(axes: Axes, table: RateTable) -> None:
     """Set the axis from 0 to just past the highest limit, with few round ticks in per cent."""
-    top = max((row.high for row in rows if row.high is not None), default=0.1)
+    found = [part for row in table.rows for part in (row.rate, row.high) if part is not None]
+    top = max([*found, *(peer.rate for peer in table.peers)], default=0.0) or 0.1
     step = next((step for step in TICK_STEPS if top <= 6 * step), TICK_STEPS[-1])
     end = min(1.0, step * -(-top // step))
     ticks = [step * number for number in range(round(end / step) + 1)]
@@ -143,33 +162,35 @@ def _scale(axes: Axes, rows: tuple[RateRow, ...]) -> None:
 
 def _draw_row(axes: Axes, place: int, row: RateRow, columns: tuple[float, float]) -> None:
     """Draw a stratum: its interval and dot, its counts at the right; counts alone when few."""
-    across = axes.get_yaxis_transform()
-    axes.text(
-        columns[0], place, f"{row.breached} of {row.graded}", transform=across, ha="right",
-        va="center",
-    )  # fmt: skip
-    if row.rate is None or row.low is None or row.high is None:
+    _write(axes, columns[0], place, f"{row.breached} of {row.graded}")
+    if row.rate is None:
         absent = "counts only" if row.graded else "none graded"
-        axes.text(
-            columns[1], place, absent, transform=across, ha="right", va="center",
-            color=style.SOFT_INK, style="italic",
-        )  # fmt: skip
+        _write(axes, columns[1], place, absent).set(color=style.SOFT_INK, style="italic")
         return
-    axes.plot([row.low, row.high], [place, place], color=style.SOFT_INK, linewidth=1.6)
-    for limit in (row.low, row.high):
-        axes.plot([limit, limit], [place - 0.16, place + 0.16], color=style.SOFT_INK, linewidth=1.2)
+    told = percent(row.rate)
+    if row.low is not None and row.high is not None:
+        told = f"{told}  ({percent(row.low)} to {percent(row.high)})"
+        axes.plot([row.low, row.high], [place, place], color=style.SOFT_INK, linewidth=1.6)
+        for limit in (row.low, row.high):
+            ends = [place - 0.16, place + 0.16]
+            axes.plot([limit, limit], ends, color=style.SOFT_INK, linewidth=1.2)
+    _draw_dot(axes, place, row.rate, style.INK)
+    _write(axes, columns[1], place, told)
+
+
+def _draw_dot(axes: Axes, place: int, rate: float, fill: str) -> None:
+    """Draw a rate, full or empty."""
+    edge = style.PAPER if fill == style.INK else style.INK
     axes.plot(
-        [row.rate], [place], "o", color=style.INK, markersize=6, markeredgecolor=style.PAPER,
-        clip_on=False, zorder=3,
+        [rate], [place], "o", color=fill, markersize=6, markeredgecolor=edge, clip_on=False,
+        zorder=3,
     )  # fmt: skip
-    axes.text(
-        columns[1],
-        place,
-        f"{percent(row.rate)}  ({percent(row.low)} to {percent(row.high)})",
-        transform=across,
-        ha="right",
-        va="center",
-    )
+
+
+def _write(axes: Axes, column: float, place: int, text: str) -> Text:
+    """Write in a column at the right."""
+    across = axes.get_yaxis_transform()
+    return axes.text(column, place, text, transform=across, ha="right", va="center")
 
 
 def _head(axes: Axes, table: RateTable, columns: tuple[float, float], made: Figure) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from reports.tables.splits import PERSONS, IntervalName, Split
 
 if TYPE_CHECKING:
-    from reports.tables.rates import RateRow, RateTable
+    from reports.tables.rates import PeerPoint, RateRow, RateTable
 
 HEADINGS = (
     *("patients", "with a breach", "placed", "imaged", "graded", "breached"),
@@ -35,12 +35,24 @@ def percent(share: float) -> str:
 def words_of(row: RateRow) -> list[str]:
     """Return a row's cells under `HEADINGS`; a dash where a number is undefined."""
     counts = (row.patients, row.patients_with_event, row.placed, row.imaged, row.graded)
-    rate, interval = "-", "-"
-    if row.rate is not None and row.low is not None and row.high is not None:
-        rate, interval = percent(row.rate), f"{percent(row.low)} to {percent(row.high)}"
+    rate = "-" if row.rate is None else percent(row.rate)
+    interval = "-"
+    if row.low is not None and row.high is not None:
+        interval = f"{percent(row.low)} to {percent(row.high)}"
     effect = "-" if row.design_effect is None else f"{row.design_effect:.2f}"
     df = "-" if row.df is None else f"{row.df:.1f}"
-    return [*map(str, counts), str(row.breached), rate, interval, effect, df]
+    told = ["-" if count is None else str(count) for count in counts]
+    return [*told, str(row.breached), rate, interval, effect, df]
+
+
+def words_of_peer(peer: PeerPoint) -> list[str]:
+    """Return a peer's cells under `HEADINGS`: the rate, and dashes."""
+    return [near_percent(peer.rate) if name == "rate %" else "-" for name in HEADINGS]
+
+
+def near_percent(share: float) -> str:
+    """Return a rounded proportion in per cent, marked as such."""
+    return f"near {100 * share:.0f}"
 
 
 def interval_words(table: RateTable) -> str:
@@ -63,7 +75,7 @@ def notes(table: RateTable) -> list[str]:
     asked, unit = table.question, table.unit
     event = asked.event.words()
     said = [f"{event[0].upper()}{event[1:]}; {period_words(table)}.", f"{interval_words(table)}."]
-    if asked.interval is IntervalName.CLUSTERED:
+    if asked.interval is IntervalName.CLUSTERED and unit is not None:
         own = "not defined yet" if unit.rho is None else f"{unit.rho:.3f}"
         said.append(
             f"Correlation within patients used: {unit.pooled_rho:.3f}, from the unit's own ({own}; "
@@ -74,7 +86,8 @@ def notes(table: RateTable) -> list[str]:
             said.append(
                 "Where a surgeon's own clustering cannot be seen, the interval assumes the unit's."
             )
-    if table.is_partial:
+    said += table.withheld
+    if table.is_partial and not table.withheld:
         said.append("What would tell another person's own results is not shown to this account.")
     if any(row.graded < asked.minimum for row in table.rows):
         said.append(f"Below {asked.minimum} graded screws counts are given and no rate.")

@@ -22,7 +22,7 @@ from reports.statistics.clustered import (
     unit_clustering,
 )
 from reports.statistics.intervals import Interval, clopper_pearson, jeffreys, wilson
-from reports.tables.rate_words import HEADINGS, notes, stratum_heading, words_of
+from reports.tables.rate_words import HEADINGS, notes, stratum_heading, words_of, words_of_peer
 from reports.tables.splits import IntervalName, Split, strata
 
 if TYPE_CHECKING:
@@ -41,6 +41,10 @@ PLAIN_INTERVALS = {
 }
 
 
+_JSON_NUMBERS = (
+    *("patients", "patients_with_event", "placed", "imaged", "graded", "breached"),
+    *("rate", "low", "high", "design_effect", "df"),
+)
 _FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\0")
 
 
@@ -109,11 +113,14 @@ class RateRow:
         intervals; None without a graded screw
     effective : graded screws divided by the design effect; None without a graded screw
     df : degrees of freedom; None for the plain intervals and without a graded screw
+
+    patients_with_event, low and high, design_effect, effective and df are also None where they
+    may not be shown.
     """
 
     stratum: Mapping[Split, str]
     patients: int
-    patients_with_event: int
+    patients_with_event: int | None
     placed: int
     imaged: int
     graded: int
@@ -129,7 +136,23 @@ class RateRow:
     @property
     def patient_share(self) -> float | None:
         """Return the share of patients with at least one breach; None without patients."""
-        return self.patients_with_event / self.patients if self.patients else None
+        if self.patients_with_event is None or not self.patients:
+            return None
+        return self.patients_with_event / self.patients
+
+
+@dataclass(frozen=True)
+class PeerPoint:
+    """Another surgeon as a viewer sees one who may not see names.
+
+    Attributes
+    ----------
+    code : stands for the surgeon in this answer alone
+    rate : a proportion, shared with others and rounded (`registry.domain.disclosure`)
+    """
+
+    code: str
+    rate: float
 
 
 @dataclass(frozen=True)
@@ -139,15 +162,20 @@ class RateTable:
     Attributes
     ----------
     question : what was asked
-    unit : what was pooled; of every counted screw of the unit, whoever looks
+    unit : what was pooled; of every counted screw of the unit, whoever looks; None where it may
+        not be shown
     rows : levels and regions cranial first, diameters by size, all else alphabetical
     is_partial : some of what was asked may not be shown to who asks
+    peers : other surgeons as points, by code
+    withheld : what is not shown and why, in sentences
     """
 
     question: Question
-    unit: UnitClustering
+    unit: UnitClustering | None
     rows: tuple[RateRow, ...]
     is_partial: bool = False
+    peers: tuple[PeerPoint, ...] = ()
+    withheld: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, object]:
         """Return the table as `rates --format json` prints it."""
@@ -162,19 +190,17 @@ class RateTable:
             "rows": [
                 {
                     "stratum": {split.value: row.stratum[split] for split in asked.by},
-                    "patients": row.patients,
-                    "patients_with_event": row.patients_with_event,
-                    "placed": row.placed,
-                    "imaged": row.imaged,
-                    "graded": row.graded,
-                    "breached": row.breached,
-                    "rate": row.rate,
-                    "low": row.low,
-                    "high": row.high,
-                    "design_effect": row.design_effect,
-                    "df": row.df,
+                    **{name: getattr(row, name) for name in _JSON_NUMBERS},
                 }
                 for row in self.rows
+            ]
+            + [
+                {
+                    "stratum": {Split.SURGEON.value: peer.code},
+                    **dict.fromkeys(_JSON_NUMBERS),
+                    "rate": peer.rate,
+                }
+                for peer in self.peers
             ],
         }
 
@@ -185,10 +211,14 @@ class RateTable:
             *("provisional", "rate", "low", "high", "design_effect", "effective", "df"),
         ]
         by = self.question.by
+        pooled = None if self.unit is None else self.unit.pooled_rho
         lines: list[list[object]] = [[*(split.value for split in by), *names, "pooled_rho"]]
         for row in self.rows:
             values = [getattr(row, name) for name in names]
-            lines.append([*(row.stratum[split] for split in by), *values, self.unit.pooled_rho])
+            lines.append([*(row.stratum[split] for split in by), *values, pooled])
+        for peer in self.peers:
+            values = [peer.rate if name == "rate" else None for name in names]
+            lines.append([peer.code, *values, None])
         return lines
 
     def as_csv(self) -> str:
@@ -205,10 +235,11 @@ class RateTable:
     def text_rows(self) -> list[list[str]]:
         """Return a heading and a line a stratum, as people read them: per cent, one decimal."""
         heading = [*(stratum_heading(split) for split in self.question.by), *HEADINGS]
-        return [heading] + [
+        rows = [
             [*(row.stratum[split] for split in self.question.by), *words_of(row)]
             for row in self.rows
         ]
+        return [heading, *rows, *([peer.code, *words_of_peer(peer)] for peer in self.peers)]
 
     def notes(self) -> list[str]:
         """Return the sentences that must stand beside the rows."""

@@ -56,7 +56,7 @@ def strata(
     if not by:
         yield {}, table.index
         return
-    keys = [_keys(table, split) for split in by]
+    keys = [keys_of(table, split) for split in by]
     ordered = []
     for values, part in table.groupby(keys, sort=False) if len(table) else ():
         pairs = zip(by, values, strict=True)
@@ -68,8 +68,11 @@ def strata(
         yield stratum, members
 
 
-def _keys(table: pd.DataFrame, split: Split) -> pd.Series[str] | pd.Series[int]:
-    """Return what a split groups by; persons by id, so that two of one name stay two."""
+def keys_of(table: pd.DataFrame, split: Split) -> pd.Series[str] | pd.Series[int]:
+    """Return what a split groups by, empty or -1 where not stated.
+
+    Persons by id, so that two of one name stay two.
+    """
     if split is Split.DIAMETER:
         known = table["diameter_mm"].notna()
         return table["diameter_mm"].map("{:.1f}".format).where(known, "")

@@ -336,7 +336,11 @@ NOT_ASKING = {
         ),
     ),
     "counted_screws.counted_screws": ("pooled whoever asks; strata are hidden there", RATES),
-    "counted_screws.participants": ("refuses a reader's own case", LOADING[1:]),
+    "counted_screws.first_operation": ("a day, with which the periods to offer begin", RATES),
+    "counted_screws.participants": (
+        "refuses a reader's own case; says what a viewer has seen anyway",
+        (*LOADING[1:], *RATES),
+    ),
     "known_cases.known_cases": ("compares a table, shows no value", LOADING),
     "known_cases.known_patients": (
         "compares a table or form, shows no value",

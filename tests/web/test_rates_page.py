@@ -17,6 +17,7 @@ from reports.frame import Intended, Threshold
 from reports.tables.rates import Question
 from reports.tables.splits import IntervalName, Split
 from tests.build.ledgers import QUALITY_LEAD, REGISTRAR, STEWARD, SURGEON, SURGEONS, viewer
+from tests.build.loaded import load_reading_rows, load_rows
 from tests.web.reading_pages import table_rows
 
 if TYPE_CHECKING:
@@ -151,14 +152,117 @@ def test_every_wrong_filter_is_told_at_once_beside_its_field(client_of: ClientOf
         assert f'aria-describedby="field-{name}-error" aria-invalid="true"' in page
 
 
-def test_a_surgeon_sees_their_own_name_and_five_codes(client_of: ClientOf):
+def test_a_surgeon_sees_their_own_row_and_is_told_why_no_peer(client_of: ClientOf):
+    # The ledger's surgeons have 16 screws each.
     answers = client_of(SURGEON)
-    names = [row[0] for row in table_rows(answers.get("/rates?by=surgeon").text)[1:]]
-    assert names[0] == SURGEONS[0]
-    assert len(names) == len(SURGEONS)
+    page = answers.get("/rates?by=surgeon").text
+    assert [row[0] for row in table_rows(page)[1:]] == [SURGEONS[0]]
+    assert "only among at least 5 other surgeons with 20 graded screws each." in page
     for address in ("/rates?by=surgeon", "/rates.csv?by=surgeon", "/rates.json?by=surgeon"):
         text = answers.get(address).text
         assert not [name for name in SURGEONS[1:] if name in text]
+
+
+def more_screws(ledger: Ledger) -> None:
+    """Give every surgeon a case of ten screws, so that each has more than 20."""
+    screws = [
+        {"case_ref": f"more {number}", "surgeon": surgeon, "level": level, "side": side}
+        for number, surgeon in enumerate(SURGEONS)
+        for level in ("T12", "L1", "L2", "L3", "L4")
+        for side in "LR"
+    ]
+    log = [{**screw, "patient_ref": screw["case_ref"], "operated_on": "2025-06-02"}
+           for screw in screws]  # fmt: skip
+    load_rows(ledger, *log)
+    read = [{**screw, "read_on": "2025-06-10"} for screw in screws]
+    load_reading_rows(
+        ledger, *({name: row[name] for name in row if name != "surgeon"} for row in read)
+    )
+
+
+def test_a_surgeon_sees_peers_as_codes_with_a_rate_and_nothing_else(
+    ledger: Ledger, client_of: ClientOf
+):
+    more_screws(ledger)
+    client = client_of(SURGEON)
+    page = client.get("/rates?by=surgeon").text
+    own, *peers = table_rows(page)[1:]
+    assert own[0] == SURGEONS[0]
+    assert len(peers) == len(SURGEONS) - 1
+    for row in peers:
+        assert re.fullmatch(r"peer [0-9A-F]{6}", row[0])
+        # Placed, imaged, graded, breached; rate; interval, patients and all else.
+        assert row[1:5] == ["-"] * 4
+        assert re.fullmatch(r"near \d+", row[5])
+        assert row[6:] == ["-"] * 5
+    assert [row[0] for row in peers] == sorted(row[0] for row in peers)
+    document = client.get("/rates.json?by=surgeon").json
+    assert document is not None
+    assert [row["stratum"]["surgeon"] for row in document["rows"][1:]] == [row[0] for row in peers]
+    text = client.get("/rates.csv?by=surgeon").text
+    chart = client.get("/rates/chart.svg?by=surgeon").text
+    assert all(row[0] in text for row in peers)
+    assert not [name for name in SURGEONS[1:] if name in page + text + chart]
+
+
+@pytest.mark.parametrize("who", [SURGEON, REGISTRAR], ids=["surgeon", "registrar"])
+def test_who_may_not_see_all_chooses_from_fixed_periods(client_of: ClientOf, who: KnownAccount):
+    client = client_of(who)
+    page = client.get("/rates").text
+    assert 'type="date"' not in page
+    # By the clock of 2 March 2026: the window of 30 September has passed, that of December not.
+    assert [value for value, _ in options_of(page, "period")] == [
+        *("", "../2025-09-30", "2025-07-01/2025-09-30", "2025-04-01/2025-06-30"),
+        *("2025-01-01/2025-03-31", "../2026-03-02"),
+    ]
+    assert "operations up to 2025-09-30" in page
+    assert [value for value, is_chosen in options_of(page, "period") if is_chosen] == [""]
+    chosen = client.get("/rates?period=2025-07-01/2025-09-30").text
+    assert "operations from 2025-07-01 to 2025-09-30" in chosen
+    assert ("2025-07-01/2025-09-30", True) in options_of(chosen, "period")
+    # A link of the page asks the same question, and so the page of the same address again.
+    link = re.search(r'href="/rates\.json([^"]*)"', chosen)
+    assert link
+    again = client.get("/rates" + link.group(1).replace("&amp;", "&")).text
+    assert ("2025-07-01/2025-09-30", True) in options_of(again, "period")
+
+
+@pytest.mark.parametrize(
+    ("address", "told"),
+    [
+        ("from=2025-02-03&to=2025-02-03", "counted over fixed periods only; choose all up to"),
+        ("by=level", "by this split whole calendar years, and none is settled yet."),
+        ("by=level,side", "Two splits crossed are not shown of the whole unit"),
+        ("intended=exclude", "Intended exits are not left out of the whole unit"),
+    ],
+)
+def test_what_is_not_shown_is_said_in_words(client_of: ClientOf, address: str, told: str):
+    client = client_of(REGISTRAR)
+    page = client.get(f"/rates?{address}")
+    assert page.status_code == 200
+    assert told in page.text
+    assert "<table" not in page.text
+    answer = client.get(f"/rates.json?{address}").json
+    assert answer is not None
+    assert answer["rows"] == []
+    assert client.get(f"/rates/chart.svg?{address}").status_code == 200
+
+
+@pytest.mark.parametrize("period", ["2025", "2025-01-01", "x/y", "2025-01-01/2025-03-31&from="])
+def test_a_period_that_cannot_be_read_is_named(client_of: ClientOf, period: str):
+    more = "2025-01-01" if period.endswith("from=") else ""
+    for who in (REGISTRAR, QUALITY_LEAD):
+        page = client_of(who).get(f"/rates?period={period}{more}")
+        assert page.status_code == 400
+        assert "cannot be used" in page.text
+
+
+def options_of(page: str, name: str) -> list[tuple[str, bool]]:
+    """Return the values of a choice, and whether each is chosen."""
+    field = re.search(rf'<select[^>]*name="{name}".*?</select>', page, re.DOTALL)
+    assert field
+    found = re.findall(r'<option value="([^"]*)"([^>]*)>', field.group())
+    return [(value, "selected" in rest) for value, rest in found]
 
 
 def test_a_registrar_is_offered_no_surgeons_and_gets_none(client_of: ClientOf):

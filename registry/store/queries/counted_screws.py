@@ -10,7 +10,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from registry.domain.directions import Direction
 from registry.domain.scans import ScanFacts, ScanKind, ScanReason, audit_scan
@@ -152,6 +152,11 @@ def _consensus(
         ).where(ConsensusRow.is_assessable)
     )
     return {(row[0], row[1]): (row[2], dict(zip(Direction, row[3:], strict=True))) for row in rows}
+
+
+def first_operation(session: Session) -> date | None:
+    """Return the day of the ledger's first operation."""
+    return session.scalar(select(func.min(Case.operated_on)))
 
 
 def participants(session: Session) -> dict[int, frozenset[int]]:

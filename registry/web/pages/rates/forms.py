@@ -15,11 +15,16 @@ from reports.tables.splits import PERSONS, IntervalName, Split
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from datetime import date
 
     from werkzeug.datastructures import MultiDict
 
+    from registry.actions.count import PeriodsOffered
     from registry.domain.access import Viewer
     from reports.tables.rates import Question
+
+_PERIOD, _OPEN = "period", ".."
+"""A period in one filter, first/last; an open end as ISO 8601-2:2019 writes it."""
 
 _ALL_SCREWS = Choice("", "all screws together")
 _NOTHING_MORE = Choice("", "nothing more")
@@ -54,12 +59,19 @@ def read_question(args: MultiDict[str, str], minimum: int) -> Question:
     `minimum` is the unit's own, for an address that has none.
     """
     faults = [
-        Fault(f"there is no filter {name!r}", "address", f"use {', '.join(NAMES)}")
+        Fault(f"there is no filter {name!r}", "address", f"use {', '.join((*NAMES, _PERIOD))}")
         for name in args
-        if name not in NAMES
+        if name not in (*NAMES, _PERIOD)
     ]
 
     said = {name: args.get(name, "") for name in NAMES} | {"by": ",".join(args.getlist("by"))}
+    if args.get(_PERIOD, "").strip():
+        start, slash, end = args[_PERIOD].strip().partition("/")
+        if not slash or args.get("from") or args.get("to"):
+            mend = "give FIRST/LAST as 2026-01-01/2026-03-31, and then neither from nor to"
+            faults.append(Fault(f"{args[_PERIOD][:40]!r} cannot be used", _PERIOD, mend))
+        else:
+            said |= {"from": start.removeprefix(_OPEN), "to": end.removeprefix(_OPEN)}
     try:
         question = question_from(said, minimum=minimum)
     except BadInputError as problem:
@@ -88,9 +100,16 @@ def address_values(question: Question) -> dict[str, str | list[str]]:
 
 
 def question_fields(
-    args: MultiDict[str, str], viewer: Viewer, minimum: int, faults: Iterable[Fault] = ()
+    args: MultiDict[str, str],
+    viewer: Viewer,
+    minimum: int,
+    offered: PeriodsOffered | None,
+    faults: Iterable[Fault] = (),
 ) -> list[Field]:
-    """Return the fields that make a question, as they were sent and with what is wrong."""
+    """Return the fields that make a question, as they were sent and with what is wrong.
+
+    Where periods are `offered`, one of them is chosen in place of two days.
+    """
     wrong: dict[str, str] = {}
     for fault in faults:
         told = f"{fault.what}; {fault.mend}" if fault.mend else fault.what
@@ -115,8 +134,7 @@ def question_fields(
             mark="-1",
         ),
         Field("by", "and by", second, "select", (_NOTHING_MORE, *splits), mark="-2"),
-        _day_field("from", "Operated from", args, wrong),
-        _day_field("to", "until, included", args, wrong),
+        *_period_fields(args, viewer, wrong, offered),
         choice("threshold", "A breach is", _THRESHOLDS, Threshold.TWO_MM),
         choice("direction", "through", _DIRECTIONS, ""),
         choice("intended", "Intended exits", _INTENDED, Intended.INCLUDE),
@@ -129,6 +147,38 @@ def question_fields(
             error=wrong.get("minimum", ""),
         ),
     ]
+
+
+def _period_fields(
+    args: MultiDict[str, str],
+    viewer: Viewer,
+    wrong: dict[str, str],
+    offered: PeriodsOffered | None,
+) -> list[Field]:
+    """Return two days, or the one choice."""
+    if offered is None:
+        return [
+            _day_field("from", "Operated from", args, wrong),
+            _day_field("to", "until, included", args, wrong),
+        ]
+    start, end = (args.get(name, "").strip() for name in ("from", "to"))
+    value = args.get(_PERIOD, "").strip() or ((start or end) and _interval(start, end))
+    choices = [Choice("", "all that is settled")]
+    choices += [
+        Choice(_interval(period.start, period.end), period.words) for period in offered.periods
+    ]
+    if viewer.person_id is not None:
+        choices.append(Choice(_interval("", offered.today), "all to today, own screws only"))
+    if value not in {choice.value for choice in choices}:
+        choices.append(Choice(value, value.replace("/", " to ").replace(_OPEN, "start")))
+    told = [wrong[name] for name in (_PERIOD, "from", "to") if name in wrong]
+    return [
+        Field(_PERIOD, "Operated in", value, "select", tuple(choices), error=". ".join(told)),
+    ]
+
+
+def _interval(start: date | str | None, end: date | str) -> str:
+    return f"{start or _OPEN}/{end or _OPEN}"
 
 
 def _day_field(name: str, label: str, args: MultiDict[str, str], wrong: dict[str, str]) -> Field:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from reports.tables.rate_words import HEADINGS, percent, stratum_heading, words_of
+from reports.tables.rate_words import HEADINGS, percent, stratum_heading, words_of, words_of_peer
 
 if TYPE_CHECKING:
-    from reports.tables.rates import RateRow, RateTable
+    from reports.tables.rates import PeerPoint, RateRow, RateTable
 
 
 @dataclass(frozen=True)
@@ -30,13 +30,18 @@ class Line:
 
 
 def lines(table: RateTable) -> list[Line]:
-    """Return the table's rows as lines, in its order."""
-    return [_line(row) for row in table.rows]
+    """Return the table's rows as lines, in its order, and then the peers' points."""
+    return [*(_line(row) for row in table.rows), *(_line_of_peer(peer) for peer in table.peers)]
 
 
 def headings(table: RateTable) -> list[str]:
     """Return the headings of the strata."""
     return [stratum_heading(split) for split in table.question.by]
+
+
+def _line_of_peer(peer: PeerPoint) -> Line:
+    cells = dict(zip(HEADINGS, words_of_peer(peer), strict=True))
+    return Line(strata=(peer.code,), cells=cells, patient_share="", no_rate="")
 
 
 def _line(row: RateRow) -> Line:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import base64
 import json
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from flask import Blueprint, Response, render_template, request
 
-from registry.actions.count import count_rates
+from registry.actions.count import count_rates, periods_offered
 from registry.domain.access import Deed
 from registry.domain.problems import BadInputError
-from registry.web.context import current_ledger, current_viewer
+from registry.web.context import current_ledger, current_viewer, now
 from registry.web.errors import page_with
 from registry.web.guard import needs
 from registry.web.headers import PICTURE_POLICY
@@ -20,6 +21,8 @@ from registry.web.pages.rates.lines import headings, lines
 from reports.charts.rates import rates_chart
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from flask.typing import ResponseReturnValue
 
     from reports.tables.rates import RateTable
@@ -31,18 +34,19 @@ rates_page = Blueprint("rates", __name__, template_folder="templates")
 @needs(Deed.SEE_RATES)
 def show() -> ResponseReturnValue:
     """Show the filters, the table and the chart that was drawn from it."""
-    minimum = current_ledger().settings.minimum_graded
-    viewer = current_viewer()
+    ledger, viewer = current_ledger(), current_viewer()
+    minimum = ledger.settings.minimum_graded
+    offered = periods_offered(ledger, viewer, _today())
     try:
         question = read_question(request.args, minimum)
     except BadInputError as problem:
-        fields = question_fields(request.args, viewer, minimum, problem.faults)
+        fields = question_fields(request.args, viewer, minimum, offered, problem.faults)
         return page_with(problem, "rates/rates.html", fields=fields, table=None)
-    table = count_rates(current_ledger(), viewer, question)
+    table = count_rates(ledger, viewer, question, _today())
     chart = rates_chart(table)
     return render_template(
         "rates/rates.html",
-        fields=question_fields(request.args, viewer, minimum),
+        fields=question_fields(request.args, viewer, minimum, offered),
         table=table,
         headings=headings(table),
         lines=lines(table),
@@ -82,4 +86,9 @@ def chart() -> ResponseReturnValue:
 def _counted() -> RateTable:
     ledger = current_ledger()
     question = read_question(request.args, ledger.settings.minimum_graded)
-    return count_rates(ledger, current_viewer(), question)
+    return count_rates(ledger, current_viewer(), question, _today())
+
+
+def _today() -> date:
+    """Return the unit's own day."""
+    return now().astimezone(ZoneInfo(current_ledger().settings.zone)).date()
