@@ -196,6 +196,8 @@ def test_a_surgeon_sees_peers_as_codes_with_a_rate_and_nothing_else(
         assert re.fullmatch(r"near \d+", row[5])
         assert row[6:] == ["-"] * 5
     assert [row[0] for row in peers] == sorted(row[0] for row in peers)
+    figures = ", ".join(row[5] for row in peers)
+    assert f"Peers, in per cent and in no order: {figures}." in page
     document = client.get("/rates.json?by=surgeon").json
     assert document is not None
     assert [row["stratum"]["surgeon"] for row in document["rows"][1:]] == [row[0] for row in peers]
