@@ -12,6 +12,7 @@ from registry.actions.desk_answer import answer_of
 from registry.actions.desk_screw import open_screw
 from registry.actions.desk_side import SAME_AXIS, is_axis_of_another
 from registry.actions.desk_told import saved_words
+from registry.actions.policy import raise_finding
 from registry.actions.settle import settle
 from registry.actions.worklist import worklist
 from registry.domain.access import Deed, Reach, require
@@ -42,12 +43,14 @@ class Recorded:
     grade : on the unit's scale, or None
     words : screw and finding, for the line that its reader sees next
     following : the screw to read next, None where nothing more is owed
+    finding_id : what met the unit's policy for findings that cannot wait, or None
     """
 
     reading_id: int
     grade: str | None
     words: str
     following: BlindScrew | None
+    finding_id: int | None = None
 
 
 def record_reading(
@@ -75,6 +78,15 @@ def record_reading(
         reading_id = _insert(
             work, facts, _by(ledger, viewer, assignment_id, now), submission, answer
         )
+        finding_id = raise_finding(
+            work,
+            ledger.settings,
+            reading_id=reading_id,
+            screw_id=facts.screw_id,
+            scan_id=facts.scan_id,
+            role=facts.role,
+            extents_mm=answer.extents,
+        )
         if facts.role == ReadingRole.FIRST:
             assign_second_reading(
                 work,
@@ -90,7 +102,7 @@ def record_reading(
     following = _following(worklist(ledger, viewer, now), screw.image.digest)
     found = grade(answer.extents, screw.level.code, ledger.settings.scale)
     words = saved_words(screw, submission, answer, found)
-    return Recorded(reading_id, found, words, following)
+    return Recorded(reading_id, found, words, following, finding_id)
 
 
 def _refuse_axis_of_another(submission: Submission, facts: SavingFacts) -> None:

@@ -26,7 +26,7 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--https",
         action="store_true",
-        help="browsers reach it over TLS, which a proxy in front of it ends (setting `behind_https`)",
+        help="browsers reach it over TLS, which a proxy in front ends (setting `behind_https`)",
     )
 
 

@@ -38,6 +38,10 @@ class Deed(StrEnum):
     SEE_RATES = "see the unit's rates"
     SEE_SURGEONS = "see rates by surgeon"
     EXPORT = "export records"
+    ANSWER_FINDINGS = "answer for findings that the unit's policy names"
+    CLOSE_FINDINGS = "close findings that the unit's policy names"
+    REPLY = "reply to a quarter's own data"
+    LAY_BEFORE_SURGEONS = "lay a quarter before its surgeons"
     MANAGE_ACCOUNTS = "manage accounts"
     SEE_TRAIL = "see the event trail"
     WITHDRAW = "withdraw a patient"
@@ -81,6 +85,14 @@ _TABLE: Mapping[Deed, Mapping[Role, Reach]] = MappingProxyType(
             Role.QUALITY_LEAD: Reach.ALL,
         },
         Deed.EXPORT: {Role.QUALITY_LEAD: Reach.ALL},
+        Deed.ANSWER_FINDINGS: {
+            Role.REGISTRAR: Reach.OWN,
+            Role.SURGEON: Reach.OWN,
+            Role.QUALITY_LEAD: Reach.ALL,
+        },
+        Deed.CLOSE_FINDINGS: {Role.QUALITY_LEAD: Reach.ALL},
+        Deed.REPLY: {Role.SURGEON: Reach.OWN},
+        Deed.LAY_BEFORE_SURGEONS: {Role.QUALITY_LEAD: Reach.ALL},
         Deed.MANAGE_ACCOUNTS: {Role.STEWARD: Reach.ALL},
         Deed.SEE_TRAIL: {
             Role.REGISTRAR: Reach.OWN,

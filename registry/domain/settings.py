@@ -5,10 +5,15 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, fields
 from decimal import Decimal
+from typing import TYPE_CHECKING
 
 from registry.domain.consensus import AgreementRule
+from registry.domain.policy import Policy
 from registry.domain.scales import DEFAULT_SCALE
 from registry.domain.second_reading import SecondReadingRule
+
+if TYPE_CHECKING:
+    from registry.domain.directions import Direction
 
 _NOT_COUNTED = frozenset(
     {
@@ -42,6 +47,10 @@ class Settings:
     second_reads_all : every screw is read twice
     second_share : random share of the other first readings that are read twice
     overdue_days : a reading that was asked for longer ago is overdue
+    policy_words : the unit's own policy for findings that cannot wait; empty for none
+    policy_mm : by direction, the extent from which on a first reading meets that policy
+    reply_days : a quarter lies before its surgeons for so many days before it can be sealed
+    reply_cover : contained screws that are read again beside each that a surgeon asks for
     session_hours : a sign-in ends after this
     session_idle_minutes : and after this without a request
     hosts : names under which browsers reach it besides this machine's own; others are refused
@@ -62,6 +71,10 @@ class Settings:
     second_reads_all: bool = False
     second_share: Decimal = Decimal("0.1")
     overdue_days: int = 14
+    policy_words: str = ""
+    policy_mm: tuple[tuple[Direction, Decimal], ...] = ()
+    reply_days: int = 14
+    reply_cover: int = 3
     session_hours: int = 12
     session_idle_minutes: int = 60
     hosts: tuple[str, ...] = ()
@@ -76,6 +89,10 @@ class Settings:
             if field.name not in _NOT_COUNTED
         }
         return json.dumps(kept, sort_keys=True, separators=(",", ":"), default=str)
+
+    def policy(self) -> Policy:
+        """Return the policy for findings that cannot wait."""
+        return Policy(self.policy_words, self.policy_mm)
 
     def agreement_rule(self) -> AgreementRule:
         """Return the rule for two readings."""

@@ -9,6 +9,7 @@ from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from registry.domain.directions import Direction
 from registry.domain.problems import BadInputError, Fault
 from registry.domain.scales import SCALES
 from registry.domain.settings import Settings
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 PREFIX = "PEDICLE_LEDGER_"
 _HOST = re.compile(r"[a-z0-9]([a-z0-9.-]*[a-z0-9])?|\[[0-9a-f:.]+\]")
+_LONGEST_WORDS = 4000
 _TRUTHS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 
 
@@ -141,6 +143,24 @@ def _hosts(value: object) -> tuple[str, ...]:
     return found
 
 
+def _words(value: object) -> str:
+    if not isinstance(value, str) or len(value) > _LONGEST_WORDS:
+        raise ValueError(f"give a text of at most {_LONGEST_WORDS} characters, empty for none")
+    return value.strip()
+
+
+def _limits(value: object) -> tuple[tuple[Direction, Decimal], ...]:
+    """Return limits by direction: a table in the file, medial=4,caudal=4 in the environment."""
+    if isinstance(value, str):
+        pairs = [item.partition("=")[::2] for item in value.split(",") if item.strip()]
+    elif isinstance(value, dict):
+        pairs = [(str(name), str(limit)) for name, limit in value.items()]
+    else:
+        raise TypeError("give a table such as { medial = 4, caudal = 4 }")
+    limit = _decimal("0.1", "60")
+    return tuple((Direction(name.strip()), limit(size.strip())) for name, size in pairs)
+
+
 _PARSERS: dict[str, Callable[[Any], object]] = {
     "unit_name": _text,
     "zone": _zone,
@@ -155,6 +175,10 @@ _PARSERS: dict[str, Callable[[Any], object]] = {
     "second_reads_all": _flag,
     "second_share": _share,
     "overdue_days": _whole(1, 365),
+    "policy_words": _words,
+    "policy_mm": _limits,
+    "reply_days": _whole(0, 365),
+    "reply_cover": _whole(0, 50),
     "session_hours": _whole(1, 24),
     "session_idle_minutes": _whole(1, 24 * 60),
     "hosts": _hosts,

@@ -11,6 +11,7 @@ from sqlalchemy.orm import aliased
 from registry.domain.access import Deed, Reach, Role, Viewer, reach
 from registry.domain.readings import ReadingRole
 from registry.store.models.cases import Case, CaseAssistant, Screw
+from registry.store.models.findings import Finding
 from registry.store.models.patients import Patient
 from registry.store.models.people import Account
 from registry.store.models.readings import Assignment, Reading
@@ -129,6 +130,14 @@ def readable_assignments(viewer: Viewer) -> Select[Assignment]:
     )
 
 
+def visible_findings(viewer: Viewer) -> Select[Finding]:
+    """Return the findings that a viewer may answer for: those of their own readings, or all."""
+    own = Finding.reading_id.in_(
+        select(Reading.id).where(Reading.recorded_by_id == viewer.account_id)
+    )
+    return select(Finding).where(_of_reach(reach(viewer, Deed.ANSWER_FINDINGS), own))
+
+
 def is_fulfilled() -> ColumnElement[bool]:
     """Return what holds of an assignment for which there is a reading.
 
@@ -152,3 +161,9 @@ def visible_accounts(viewer: Viewer) -> Select[Account]:
             max(reach(viewer, Deed.MANAGE_ACCOUNTS), Reach.OWN), Account.id == viewer.account_id
         )
     )
+
+
+def own_cases(viewer: Viewer) -> Select[Case]:
+    """Return the cases in which a viewer operated or assisted, where their role may see its own."""
+    is_own = false() if viewer.person_id is None else took_part(viewer.person_id)
+    return select(Case).where(is_own if reach(viewer, Deed.SEE_CASES) >= Reach.OWN else false())

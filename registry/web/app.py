@@ -30,8 +30,10 @@ from registry.web.pages.export.views import export_page
 from registry.web.pages.health.views import health
 from registry.web.pages.home.views import home
 from registry.web.pages.my_readings.views import my_readings_page
+from registry.web.pages.policy.views import policy_page
 from registry.web.pages.rates.views import rates_page
 from registry.web.pages.reading.views import reading_desk
+from registry.web.pages.reply.views import reply
 from registry.web.pages.screw.views import screw_page
 from registry.web.pages.second_readings.views import second_readings_page
 from registry.web.pages.worklist.views import worklist_page
@@ -57,6 +59,8 @@ _BLUEPRINTS = (
     reading_desk,
     screw_page,
     second_readings_page,
+    policy_page,
+    reply,
     worklist_page,
 )
 _LOOPBACK = ("localhost", "127.0.0.1", "[::1]")

@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+_PICKED = frozenset({"date", "datetime-local", "number"})
+"""Kinds whose browsers drop a value that is none of theirs."""
+
 
 @dataclass(frozen=True)
 class Choice:
@@ -36,7 +39,7 @@ class Field:
     name: str
     label: str
     value: str = ""
-    kind: Literal["text", "password", "date", "number", "select"] = "text"
+    kind: Literal["text", "password", "date", "datetime-local", "number", "select"] = "text"
     choices: Sequence[Choice] = ()
     hint: str = ""
     error: str = ""
@@ -53,7 +56,7 @@ class Field:
     @property
     def is_shown(self) -> bool:
         """Whether its value may stand in the page: no password, no day that is none."""
-        return self.kind != "password" and not (self.kind in {"date", "number"} and self.error)
+        return self.kind != "password" and not (self.kind in _PICKED and self.error)
 
     @property
     def described_by(self) -> str:

@@ -8,12 +8,21 @@ from typing import TYPE_CHECKING, Any
 from flask.json.provider import DefaultJSONProvider
 from werkzeug.routing import IntegerConverter
 
+from registry.domain.problems import BadInputError, Fault
+
 if TYPE_CHECKING:
     from flask import Flask
     from werkzeug.routing import Map
 
 LARGEST_NUMBER = 2**31 - 1
 """The largest number that a record can have on every database; beyond it there is no page."""
+
+
+def whole_number(text: str | None, where: str) -> int:
+    """Return a whole number that a page's own form sends; BadInputError where it is none."""
+    if text is None or not (text.isascii() and text.isdigit()) or int(text) > LARGEST_NUMBER:
+        raise BadInputError(Fault("not as this page sends it", where, "open the page again"))
+    return int(text)
 
 
 class RecordNumber(IntegerConverter):

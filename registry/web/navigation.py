@@ -39,6 +39,8 @@ OWN_RATES = Place("rates.show", "Rates", {"by": "surgeon"})
 ADJUDICATIONS = Place("adjudications.listed", "Adjudications", {})
 SECOND_READINGS = Place("second_readings.show", "Second readings", {})
 EXPORT = Place("export.show", "Export", {})
+QUARTERS = Place("reply.listed", "Quarters", {})
+POLICY = Place("policy.listed", "Local policy", {})
 ACCOUNTS = Place("accounts.show", "Accounts", {})
 
 
@@ -57,6 +59,10 @@ def places(viewer: Viewer | None) -> list[Place]:
         found += [ADJUDICATIONS, SECOND_READINGS]
     if reach(viewer, Deed.EXPORT) is Reach.ALL:
         found.append(EXPORT)
+    if Reach.NONE is not max(reach(viewer, Deed.REPLY), reach(viewer, Deed.LAY_BEFORE_SURGEONS)):
+        found.append(QUARTERS)
+    if reach(viewer, Deed.ANSWER_FINDINGS) is not Reach.NONE:
+        found.append(POLICY)
     if reach(viewer, Deed.MANAGE_ACCOUNTS) is Reach.ALL:
         found.append(ACCOUNTS)
     return found
@@ -67,7 +73,7 @@ def first_place(viewer: Viewer) -> Place | None:
     offered = places(viewer)
     if Role.REGISTRAR in viewer.roles and WORKLIST in offered:
         return WORKLIST
-    return next((place for place in offered if place not in (WORKLIST, CASES)), None)
+    return next((place for place in offered if place not in (WORKLIST, CASES, POLICY)), None)
 
 
 def _is_surgeon(viewer: Viewer) -> bool:

@@ -66,7 +66,8 @@ def test_cases_screws_people_and_patients_are_entered_with_their_events(ledger):
         "operation": 5,
         "case_assistant": 2,
         "screw": 9,
-        # one an inserted row, a name beside each person, and the settings and the shell's account before
+        # one an inserted row, a name beside each person; before them the settings and the
+        # shell's account
         "event": 5 + 5 + 4 + 5 + 5 + 2 + 9 + 2,
     }
     assert verified(ledger)

@@ -110,10 +110,17 @@ def load_reading_rows(
 
 
 def an_account(
-    ledger: Ledger, name: str, *roles: Role, person: str | None = None, now: datetime = NOW
+    ledger: Ledger,
+    name: str,
+    *roles: Role,
+    person: str | None = None,
+    new_person: bool = False,
+    now: datetime = NOW,
 ) -> Viewer:
     """Add an account whose invitation has been used; return who asks when it does."""
-    token = invite(ledger, acting(ledger, None), name, roles, person=person, now=now)
+    local = acting(ledger, None)
+    given = {"person": person, "new_person": new_person}
+    token = invite(ledger, local, name, roles, now=now, **given)
     # Little memory and time: hundreds of accounts are made, and none has a secret.
     with mock.patch.object(accounts_secrets, "HASHER", _QUICK):
         accept_invitation(ledger, token, PASSWORD, now)

@@ -19,8 +19,8 @@ import pytest
 from demo_data.scenario import people
 from demo_data.scenario.ct.study import PatientIdentity
 from registry.actions.accounts import acting
-from registry.actions.sessions import sign_in, viewer_of
 from registry.actions.check_ledger import check_ledger
+from registry.actions.sessions import sign_in, viewer_of
 from registry.actions.worklist import worklist
 from registry.store.home import open_ledger
 

@@ -16,6 +16,14 @@ TABLE = {
     Deed.ENTER_CASES: (YES, OWN, YES, NO),
     Deed.READ_SCREWS: (YES, YES, YES, NO),  # "not own cases" is a rule over persons
     Deed.SEE_SURGEONS: (OWN, OWN, YES, NO),
+    # Own events; those of own cases; all; all but clinical values.
+    Deed.SEE_TRAIL: (OWN, OWN, YES, YES),
+    Deed.WITHDRAW: (NO, NO, YES, YES),
+    # A finding is answered for by whoever made the reading, and closed by the lead.
+    Deed.ANSWER_FINDINGS: (OWN, OWN, YES, NO),
+    Deed.CLOSE_FINDINGS: (NO, NO, YES, NO),
+    Deed.REPLY: (NO, OWN, NO, NO),
+    Deed.LAY_BEFORE_SURGEONS: (NO, NO, YES, NO),
     Deed.MANAGE_ACCOUNTS: (NO, NO, NO, YES),
     # What the table does not name, and what follows from it: whoever matches a scan may load one;
     # a registrar reads blind and so looks at no case; the steward sees no clinical value.

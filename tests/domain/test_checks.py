@@ -75,7 +75,8 @@ CASES = {
             (
                 "T5 L",
                 (
-                    "diameter 5.5 mm at T5 is above 5.0 mm: a CT before the operation is advised for "
+                    "diameter 5.5 mm at T5 is above 5.0 mm: a CT before the operation is advised "
+                    "for "
                     "a wider one (Christodoulou 2005)"
                 ),
             )

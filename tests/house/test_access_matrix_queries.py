@@ -22,6 +22,7 @@ from registry.actions.accounts import acting
 from registry.cli.main import COMMANDS, parser
 from registry.domain.access import Role, Viewer
 from registry.domain.problems import NotFoundError
+from registry.domain.reply import quarter
 from registry.store import visible
 from registry.store.models.cases import Case
 from registry.store.models.people import Account
@@ -32,9 +33,11 @@ from registry.store.queries import (
     constructs,
     entering,
     exported,
+    findings,
     ordered_readings,
     people,
     readings,
+    replies,
     research,
     scans,
     screw_readings,
@@ -145,6 +148,11 @@ def seen_screws(session, viewer):
         except NotFoundError:
             pass
     return found
+
+
+def replied_cases(session, viewer):
+    found = replies.own_reply_screws(session, viewer, quarter("2026Q1"), WINDOW)
+    return sorted({screw.case_reference for screw in found})
 
 
 def savable(session, viewer):
@@ -269,6 +277,35 @@ ASKING = {
         patient_cases,
         [["OP-2", "OP-5"], NONE, ["OP-2", "OP-5"], NONE, NONE, NONE, ["OP-2", "OP-5"]],
     ),
+    visible.visible_findings: (
+        lambda s, v, _: ids(s, v, visible.visible_findings),
+        [NONE, NONE, [1], NONE, NONE, NONE, [1]],
+    ),
+    findings.listed_findings: (
+        lambda s, v, _: [f.case_reference for f in findings.listed_findings(s, v)],
+        [NONE, NONE, ["OP-2"], NONE, NONE, NONE, ["OP-2"]],
+    ),
+    findings.version_of_finding: (
+        lambda s, v, _: [n for n in (1, 2) if findings.version_of_finding(s, v, n) is not None],
+        [NONE, NONE, [1], NONE, NONE, NONE, [1]],
+    ),
+    # Own is what one took part in; whoever belongs to nobody has nothing of their own.
+    visible.own_cases: (
+        lambda s, v, _: references(s, v, visible.own_cases),
+        [NONE, OWN, NONE, NONE, NONE, NONE, NONE],
+    ),
+    replies.own_reply_screws: (
+        lambda s, v, _: replied_cases(s, v),
+        [NONE, OWN, NONE, NONE, NONE, NONE, NONE],
+    ),
+    replies.own_answer: (
+        lambda s, v, _: [replies.own_answer(s, v, 1) is not None],
+        [[False], [True], [False], [False], [False], [False], [False]],
+    ),
+    replies.answer_row: (
+        lambda s, v, _: [replies.answer_row(s, v, 1)],
+        [[None], [1], [None], [None], [None], [None], [None]],
+    ),
     people.person_name: (
         lambda s, v, _: people.person_name(s, v),
         ["Rita Reader", "Anna Berg", "Lena Lead", "Stefan Steward", "nobody in particular",
@@ -287,6 +324,7 @@ ASSIGNING = ("registry.actions.assign",)
 SCANNING = ("registry.actions.load_scan",)
 FOLLOWING = ("registry.actions.follow_case",)
 WITHDRAWING = ("registry.actions.withdraw",)
+REPLYING = ("registry.actions.replies",)
 RATES = ("registry.actions.count",)
 ENTERING = ("registry.actions.enter_case",)
 ADJUDICATING = ("registry.actions.adjudicate",)
@@ -316,9 +354,18 @@ NOT_ASKING = {
             "registry.store.visible",
             "registry.store.queries.owed",
             "registry.store.queries.ordered_readings",
+            "registry.store.queries.replies",
             "registry.store.queries.screw_readings",
         ),
     ),
+    "replies.round_of": ("a quarter's days, nothing of its cases", REPLYING),
+    "replies.days_operated": ("the first and last day of operation alone", REPLYING),
+    "replies.surgeons_of_quarter": ("for who lays it before them", REPLYING),
+    "replies.cover_screws": ("drawn from, never shown", REPLYING),
+    "replies.owed_rereadings": ("a count, for who lays it before them", REPLYING),
+    "replies.asked_rereadings": ("a count, for who lays it before them", REPLYING),
+    "replies.open_findings_of": ("a count, for who lays it before them", REPLYING),
+    "replies.unsettled": ("for who lays it before them", REPLYING),
     "assignments.screws_without_first": ("asks for readings, shows none", ASSIGNING),
     "assignments.held_scans": ("asks for readings, shows none", ASSIGNING),
     "assignments.draw_of": ("asks for readings, shows none", ASSIGNING),
@@ -333,6 +380,7 @@ NOT_ASKING = {
             "registry.actions.settle",
             "registry.store.queries.exported",
             "registry.store.queries.research",
+            "registry.store.queries.replies",
         ),
     ),
     "counted_screws.counted_screws": ("pooled whoever asks; strata are hidden there", RATES),

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 ALL = frozenset({"registrar", "surgeon", "quality lead", "steward"})
 CLINICAL = ALL - {"steward"}
 ANYONE = ALL | {"nobody"}
+LEAD = frozenset({"quality lead"})
 STEWARD_ALONE = frozenset({"steward"})
 
 # Method and rule: who gets past the guard. From the table of roles in the design, section 7.
@@ -52,6 +53,16 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/rates.json"): CLINICAL,
     ("GET", "/rates/chart.svg"): CLINICAL,
     ("GET", "/worklist"): CLINICAL,
+    ("GET", "/policy/"): CLINICAL,
+    ("GET", "/policy/<int:finding_id>"): CLINICAL,
+    ("POST", "/policy/<int:finding_id>"): CLINICAL,
+    ("POST", "/policy/<int:finding_id>/close"): LEAD,
+    ("GET", "/quarters/"): frozenset({"surgeon", "quality lead"}),
+    ("GET", "/quarters/<period>"): LEAD,
+    ("POST", "/quarters/<period>"): LEAD,
+    ("GET", "/quarters/<period>/reply"): frozenset({"surgeon"}),
+    ("POST", "/quarters/<period>/reply"): frozenset({"surgeon"}),
+    ("POST", "/quarters/<period>/again"): frozenset({"surgeon"}),
     ("GET", "/accounts"): STEWARD_ALONE,
     ("GET", "/accounts/invite"): STEWARD_ALONE,
     ("POST", "/accounts/invite"): STEWARD_ALONE,

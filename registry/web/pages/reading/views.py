@@ -157,6 +157,9 @@ def save(assignment_id: int) -> ResponseReturnValue:
     """Record the reading and answer with where the reader goes on."""
     submission = submission_of(request.get_json())
     done = record_reading(current_ledger(), current_viewer(), assignment_id, submission, now())
+    if done.finding_id is not None:
+        # The unit's policy comes first; the worklist is one link away from it.
+        return {"next": url_for("policy.show", finding_id=done.finding_id)}
     if done.following is None:
         return {"next": url_for("worklist.show")}
     # In the signed cookie, for the next page alone: an address would be kept by the browser.
