@@ -26,6 +26,7 @@ from registry.web.pages.account.views import account
 from registry.web.pages.accounts.views import accounts
 from registry.web.pages.adjudications.views import adjudications_page
 from registry.web.pages.cases.views import cases_page
+from registry.web.pages.entry.views import entry_page
 from registry.web.pages.export.views import export_page
 from registry.web.pages.health.views import health
 from registry.web.pages.home.views import home
@@ -51,6 +52,7 @@ _BLUEPRINTS = (
     accounts,
     adjudications_page,
     cases_page,
+    entry_page,
     export_page,
     health,
     home,

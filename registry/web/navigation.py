@@ -34,6 +34,7 @@ class Place:
 
 WORKLIST = Place("worklist.show", "Worklist", {})
 CASES = Place("cases.listed", "Cases", {})
+ENTRY = Place("entry.show", "Enter a case", {})
 RATES = Place("rates.show", "Rates", {"by": "level"})
 OWN_RATES = Place("rates.show", "Rates", {"by": "surgeon"})
 ADJUDICATIONS = Place("adjudications.listed", "Adjudications", {})
@@ -53,6 +54,8 @@ def places(viewer: Viewer | None) -> list[Place]:
         found.append(WORKLIST)
     if reach(viewer, Deed.SEE_CASES) is not Reach.NONE:
         found.append(CASES)
+    if reach(viewer, Deed.ENTER_CASES) is not Reach.NONE:
+        found.append(ENTRY)
     if reach(viewer, Deed.SEE_RATES) is not Reach.NONE:
         found.append(OWN_RATES if _is_surgeon(viewer) else RATES)
     if reach(viewer, Deed.ORDER_READINGS) is Reach.ALL:
@@ -73,6 +76,7 @@ def first_place(viewer: Viewer) -> Place | None:
     offered = places(viewer)
     if Role.REGISTRAR in viewer.roles and WORKLIST in offered:
         return WORKLIST
+    return next((place for place in offered if place not in (WORKLIST, CASES, ENTRY)), None)
     return next((place for place in offered if place not in (WORKLIST, CASES, POLICY)), None)
 
 
