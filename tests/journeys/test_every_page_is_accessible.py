@@ -83,6 +83,8 @@ PAGES = [
     Asked("steward", "/account", "/account"),
     Asked("steward", "/confirm?next=/accounts", "/confirm"),
     Asked("steward", "/rates", "/rates", 403),
+    Asked("registrar", "/cases/new", "/cases/new"),
+    Asked("registrar", "/cases/new/saved/1", "/cases/new/saved/<int:case_id>", 404),
 ]
 each_page = pytest.mark.parametrize("asked", PAGES, ids=str)
 

@@ -81,6 +81,11 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/cases/"): frozenset({"surgeon", "quality lead"}),
     ("GET", "/cases/<int:case_id>"): frozenset({"surgeon", "quality lead"}),
     ("GET", "/cases/static/<path:filename>"): ANYONE,
+    ("GET", "/cases/new"): CLINICAL,
+    ("POST", "/cases/new"): CLINICAL,
+    ("POST", "/cases/new/notes.json"): CLINICAL,
+    ("GET", "/cases/new/saved/<int:case_id>"): CLINICAL,
+    ("GET", "/cases/new/static/<path:filename>"): ANYONE,
     ("GET", "/screws/<int:screw_id>"): frozenset({"surgeon", "quality lead"}),
     ("POST", "/screws/<int:screw_id>/again/<int:reading_id>"): frozenset({"quality lead"}),
     ("GET", "/my-readings/"): CLINICAL,
@@ -99,7 +104,12 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("POST", "/reading/<int:assignment_id>/measure"): CLINICAL,
     ("POST", "/reading/<int:assignment_id>/save"): CLINICAL,
 }
-STATIC_FILES = {"static": "paper.css", "cases.static": "construct.css", "reading.static": "desk.js"}
+STATIC_FILES = {
+    "static": "paper.css",
+    "cases.static": "construct.css",
+    "entry.static": "entry.css",
+    "reading.static": "desk.js",
+}
 OPEN_ENDPOINTS = {
     *("static", "health.show", "account.sign_in_page", "account.enter"),
     *("account.invitation", "account.set_password"),
