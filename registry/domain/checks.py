@@ -12,7 +12,7 @@ from registry.domain.techniques import COUNTED_LIVES, EntryTechnique, Intention,
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
-    from datetime import date
+    from datetime import date, datetime
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class ScrewFacts:
     diameter_mm: Decimal | None = None
     length_mm: Decimal | None = None
     intention: Intention | None = None
-    intended_on: date | None = None
+    intended_at: datetime | None = None
 
     @property
     def key(self) -> str:
@@ -90,7 +90,7 @@ _USUAL = (
 )
 
 
-def case_warnings(screws: Sequence[ScrewFacts], first_scan_on: date | None = None) -> list[Warned]:
+def case_warnings(screws: Sequence[ScrewFacts], imaged_at: datetime | None = None) -> list[Warned]:
     """Return what is unusual about a construct, cranial first.
 
     Isthmus entry at the top of a construct or beneath an uninstrumented facet joint, a technique
@@ -100,13 +100,13 @@ def case_warnings(screws: Sequence[ScrewFacts], first_scan_on: date | None = Non
     Parameters
     ----------
     screws : all of the case, whatever became of them
-    first_scan_on : day of the case's first scan after the operation, None without one
+    imaged_at : when the case's images came into the ledger, None without any
     """
     placed = [screw for screw in screws if screw.life in COUNTED_LIVES]
     found = [
         (_order(screw.level), warned)
         for screw in sorted(placed, key=lambda each: (each.side, each.number))
-        for warned in _screw_warnings(screw, placed, first_scan_on)
+        for warned in _screw_warnings(screw, placed, imaged_at)
     ]
     found += _gaps([screw for screw in screws if screw.life is not Life.REMOVED])
     return [warned for _, warned in sorted(found, key=lambda pair: pair[0])]
@@ -117,7 +117,7 @@ def _order(code: str) -> int:
 
 
 def _screw_warnings(
-    screw: ScrewFacts, placed: Sequence[ScrewFacts], first_scan_on: date | None
+    screw: ScrewFacts, placed: Sequence[ScrewFacts], imaged_at: datetime | None
 ) -> Iterable[Warned]:
     if not exists_at(screw.entry_technique, screw.level):
         yield Warned(screw.key, f"{screw.entry_technique} entry does not exist at {screw.level}")
@@ -129,24 +129,17 @@ def _screw_warnings(
         elif own - 1 not in orders:
             yield Warned(screw.key, "isthmus entry beneath an uninstrumented facet joint")
     yield from _size_warnings(screw)
-    if is_intended_late(screw.intention, screw.intended_on, first_scan_on):
+    if screw.intention is not None and is_late(screw.intended_at, imaged_at):
         yield Warned(
             screw.key,
-            f"intention {screw.intention} was recorded on {screw.intended_on}, after the scan of "
-            f"{first_scan_on}: it does not count as intended",
+            f"intention {screw.intention} was recorded after imaging: it does not count as "
+            "intended",
         )
 
 
-def is_intended_late(
-    intention: Intention | None, intended_on: date | None, first_scan_on: date | None
-) -> bool:
-    """Return whether an intention was recorded after imaging; on the day of the scan it was not."""
-    return (
-        intention is not None
-        and intended_on is not None
-        and first_scan_on is not None
-        and intended_on > first_scan_on
-    )
+def is_late(intended_at: datetime | None, imaged_at: datetime | None) -> bool:
+    """Return whether an intention was recorded after the case's images were in the ledger."""
+    return intended_at is not None and imaged_at is not None and intended_at > imaged_at
 
 
 def _gaps(there: Sequence[ScrewFacts]) -> Iterable[tuple[int, Warned]]:

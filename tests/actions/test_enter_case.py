@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from sqlalchemy import func, select, update
@@ -18,7 +18,9 @@ from registry.intake.entered import ScrewPlace, read_case
 from registry.store.models.cases import Case, Screw
 from registry.store.models.patients import Patient, VaultEntry
 from registry.store.models.people import Person
-from tests.build.loaded import LOG_ROWS, NOW, TODAY, load_rows
+from registry.store.queries.constructs import case_in_full
+from registry.store.queries.counted_screws import counted_screws
+from tests.build.loaded import LOG_ROWS, NOW, READING_ROWS, TODAY, load_reading_rows, load_rows
 
 TEXTS = {
     "case_ref": "OP-900",
@@ -137,3 +139,19 @@ def test_a_removed_screw_cannot_be_replaced_and_one_cannot_be_replaced_twice(led
     once = read_case(TEXTS | {"case_ref": "OP-901"}, {right: texts}, TODAY)
     enter(ledger, once)
     assert verified(ledger)
+
+
+@pytest.mark.parametrize(("hours", "counts_as"), [(-1, "bicortical"), (1, None)])
+def test_an_intention_set_after_imaging_does_not_count_as_intended(ledger, hours, counts_as):
+    load_rows(ledger, *LOG_ROWS)
+    load_reading_rows(ledger, *READING_ROWS)
+    with ledger.writing("test", NOW) as work:
+        recorded = NOW + timedelta(hours=hours)
+        changes = {"intention": "bicortical", "intention_recorded_at": recorded}
+        work.update(Screw, "correct a screw", 5, because="a test", **changes)
+    with ledger.reading() as session:
+        (screw,) = [s for s in counted_screws(session, (0, 90), None) if s.screw_id == 5]
+        case = case_in_full(session, acting(ledger, None), (0, 90), screw.case_id)
+    assert screw.intention == counts_as
+    told = [note.text for note in case.warnings if "recorded after imaging" in note.text]
+    assert len(told) == (0 if counts_as else 1)

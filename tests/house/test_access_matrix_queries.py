@@ -383,6 +383,10 @@ NOT_ASKING = {
             "registry.store.queries.replies",
         ),
     ),
+    "imaged.imaged_since": (
+        "instants alone, beside rows that were asked for",
+        ("registry.store.queries.counted_screws", "registry.store.queries.constructs"),
+    ),
     "counted_screws.counted_screws": ("pooled whoever asks; strata are hidden there", RATES),
     "counted_screws.first_operation": ("a day, with which the periods to offer begin", RATES),
     "counted_screws.participants": (

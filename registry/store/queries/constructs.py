@@ -18,11 +18,12 @@ from registry.store.models.people import Person
 from registry.store.models.readings import ConsensusRow
 from registry.store.models.scans import Scan
 from registry.store.queries.counted_screws import EXTENT_COLUMNS, audit_scans
+from registry.store.queries.imaged import imaged_since
 from registry.store.visible import visible_cases
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-    from datetime import date
+    from datetime import date, datetime
     from decimal import Decimal
 
     from sqlalchemy.orm import Session
@@ -55,6 +56,7 @@ class ScrewInCase:
     length_mm: Decimal | None
     life: str
     intention: str | None
+    intended_at: datetime | None
     found: Found | None
 
 
@@ -111,6 +113,7 @@ def cases_in_full(
     audit = audit_scans(session, window_days)
     screws = _screws(session, names, audit, case_id)
     scans = _scans(session, audit, case_id)
+    imaged = imaged_since(session, case_id)
     return [
         CaseInFull(
             case_id=case.id,
@@ -121,7 +124,9 @@ def cases_in_full(
             no_scan_reason=case.no_scan_reason,
             screws=screws[case.id],
             scans=scans[case.id],
-            warnings=case_warnings([_facts(screw) for screw in screws[case.id]]),
+            warnings=case_warnings(
+                [_facts(screw) for screw in screws[case.id]], imaged.get(case.id)
+            ),
         )
         for case in cases
     ]
@@ -148,6 +153,7 @@ def _facts(screw: ScrewInCase) -> ScrewFacts:
         screw.diameter_mm,
         screw.length_mm,
         None if screw.intention is None else Intention(screw.intention),
+        screw.intended_at,
     )
 
 
@@ -186,6 +192,7 @@ def _screws(
                 length_mm=screw.length_mm,
                 life=screw.life,
                 intention=screw.intention,
+                intended_at=screw.intention_recorded_at,
                 found=results.get((screw.id, audit.get(screw.case_id, 0))),
             )
         )

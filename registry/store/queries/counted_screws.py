@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import func, select
 
+from registry.domain.checks import is_late
 from registry.domain.directions import Direction
 from registry.domain.scans import ScanFacts, ScanKind, ScanReason, audit_scan
 from registry.domain.techniques import COUNTED_LIVES
@@ -19,6 +20,7 @@ from registry.store.models.cases import Case, CaseAssistant, Screw
 from registry.store.models.patients import Patient
 from registry.store.models.readings import ConsensusRow
 from registry.store.models.scans import Scan
+from registry.store.queries.imaged import imaged_since
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -85,6 +87,7 @@ def counted_screws(
     """Return every placed screw of the ledger operated on up to `until`, both ends included."""
     scans = audit_scans(session, window_days)
     results = _consensus(session)
+    imaged = imaged_since(session)
     query = (
         select(
             Screw.id,
@@ -99,6 +102,7 @@ def counted_screws(
             Screw.diameter_mm,
             Screw.life,
             Screw.intention,
+            Screw.intention_recorded_at,
             Case.operated_on,
             Case.surgeon_id,
             Case.indication,
@@ -115,6 +119,7 @@ def counted_screws(
     for row in session.execute(query):
         scan = scans.get(row.case_id)
         result = results.get((row.id, scan)) if scan is not None else None
+        is_intention_late = is_late(row.intention_recorded_at, imaged.get(row.case_id))
         screws.append(
             CountedScrew(
                 screw_id=row.id,
@@ -131,7 +136,7 @@ def counted_screws(
                 indication=row.indication,
                 diameter_mm=row.diameter_mm,
                 life=row.life,
-                intention=row.intention,
+                intention=None if is_intention_late else row.intention,
                 is_imaged=scan is not None,
                 is_provisional=result[0] if result else False,
                 extents_mm=result[1] if result else {},
