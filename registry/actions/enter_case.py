@@ -95,14 +95,6 @@ def _refuse_known(ledger: Ledger, work: Writing, case: EnteredCase) -> None:
         )
     hashed = patient_hash(ledger, case.patient_ref)
     known = known_patients(work.session, hashed).get(hashed)
-    if known is not None and known.is_withdrawn:
-        faults.append(
-            Fault(
-                "this patient has withdrawn from the ledger",
-                place_of(CASE, "patient_ref"),
-                "check the number; a case of theirs is not entered",
-            )
-        )
     if is_born_otherwise(ledger, NamedPatient(case.patient_ref, case.birth_date), known):
         faults.append(
             Fault(

@@ -237,9 +237,6 @@ def _other_birth_date(
     load: _Load, case: LogCase, patients: Mapping[str, KnownPatient]
 ) -> Iterable[Fault]:
     found = patients.get(_reference_hash(load, case))
-    if found is not None and found.is_withdrawn:
-        what = f"the patient of case {case.case_ref} has withdrawn from the ledger"
-        yield _conflict(load, case.rows[0], "patient_ref", what)
     if is_born_otherwise(load.ledger, _named(case), found):
         what = f"the patient of case {case.case_ref} is known with another value"
         yield _conflict(load, case.rows[0], "birth_date", what)

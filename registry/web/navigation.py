@@ -49,26 +49,23 @@ def places(viewer: Viewer | None) -> list[Place]:
     """Return where a viewer can go, in the order of the navigation."""
     if viewer is None:
         return []
-    found = []
-    if viewer.person_id is not None and reach(viewer, Deed.READ_SCREWS) is Reach.ALL:
-        found.append(WORKLIST)
-    if reach(viewer, Deed.SEE_CASES) is not Reach.NONE:
-        found.append(CASES)
-    if reach(viewer, Deed.ENTER_CASES) is not Reach.NONE:
-        found.append(ENTRY)
-    if reach(viewer, Deed.SEE_RATES) is not Reach.NONE:
-        found.append(OWN_RATES if _is_surgeon(viewer) else RATES)
-    if reach(viewer, Deed.ORDER_READINGS) is Reach.ALL:
-        found += [ADJUDICATIONS, SECOND_READINGS]
-    if reach(viewer, Deed.EXPORT) is Reach.ALL:
-        found.append(EXPORT)
-    if Reach.NONE is not max(reach(viewer, Deed.REPLY), reach(viewer, Deed.LAY_BEFORE_SURGEONS)):
-        found.append(QUARTERS)
-    if reach(viewer, Deed.ANSWER_FINDINGS) is not Reach.NONE:
-        found.append(POLICY)
-    if reach(viewer, Deed.MANAGE_ACCOUNTS) is Reach.ALL:
-        found.append(ACCOUNTS)
-    return found
+
+    def may(deed: Deed, at_least: Reach = Reach.OWN) -> bool:
+        return reach(viewer, deed) >= at_least
+
+    offered = (
+        (WORKLIST, viewer.person_id is not None and may(Deed.READ_SCREWS, Reach.ALL)),
+        (CASES, may(Deed.SEE_CASES)),
+        (ENTRY, may(Deed.ENTER_CASES)),
+        (OWN_RATES if _is_surgeon(viewer) else RATES, may(Deed.SEE_RATES)),
+        (ADJUDICATIONS, may(Deed.ORDER_READINGS, Reach.ALL)),
+        (SECOND_READINGS, may(Deed.ORDER_READINGS, Reach.ALL)),
+        (EXPORT, may(Deed.EXPORT, Reach.ALL)),
+        (QUARTERS, may(Deed.REPLY) or may(Deed.LAY_BEFORE_SURGEONS)),
+        (POLICY, may(Deed.ANSWER_FINDINGS)),
+        (ACCOUNTS, may(Deed.MANAGE_ACCOUNTS, Reach.ALL)),
+    )
+    return [place for place, is_allowed in offered if is_allowed]
 
 
 def first_place(viewer: Viewer) -> Place | None:
@@ -76,8 +73,8 @@ def first_place(viewer: Viewer) -> Place | None:
     offered = places(viewer)
     if Role.REGISTRAR in viewer.roles and WORKLIST in offered:
         return WORKLIST
-    return next((place for place in offered if place not in (WORKLIST, CASES, ENTRY)), None)
-    return next((place for place in offered if place not in (WORKLIST, CASES, POLICY)), None)
+    later = (WORKLIST, CASES, ENTRY, POLICY)
+    return next((place for place in offered if place not in later), None)
 
 
 def _is_surgeon(viewer: Viewer) -> bool:

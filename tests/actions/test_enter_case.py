@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
-from sqlalchemy import func, select, update
+from sqlalchemy import func, select
 
 from registry.actions.accounts import acting
 from registry.actions.check_ledger import check_ledger
@@ -111,14 +111,6 @@ def test_nothing_is_half_saved_when_a_name_is_unknown(ledger):
     )
     assert [name.casefold() for name in entered.new_persons] == ["anna berg", "bodo carl"]
     assert verified(ledger)
-
-
-def test_a_patient_who_has_withdrawn_is_not_entered_again(ledger, place):
-    enter(ledger, typed())
-    with place.raw() as connection:
-        connection.execute(update(Patient).values(withdrawn_at=NOW))
-    with pytest.raises(ConflictError, match="has withdrawn"):
-        enter(ledger, typed(case_ref="OP-901"))
 
 
 def test_a_removed_screw_cannot_be_replaced_and_one_cannot_be_replaced_twice(ledger):

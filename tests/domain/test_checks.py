@@ -77,8 +77,6 @@ CASES = {
                 (
                     "diameter 5.5 mm at T5 is above 5.0 mm: a CT before the operation is advised "
                     "for a wider one (Christodoulou 2005)"
-                    "for "
-                    "a wider one (Christodoulou 2005)"
                 ),
             )
         ],

@@ -85,7 +85,6 @@ def earlier_screws(
         .where(
             Case.id.in_(cases),
             Patient.reference_hash == reference_hash,
-            Patient.withdrawn_at.is_(None),
             Screw.life != Life.REMOVED,
         )
     )

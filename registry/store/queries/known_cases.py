@@ -72,7 +72,6 @@ class KnownPatient:
     patient_id: int
     pseudonym: str
     birth_hash: str | None
-    is_withdrawn: bool = False
 
 
 def known_cases(session: Session) -> dict[str, KnownCase]:
@@ -111,7 +110,7 @@ def known_patients(session: Session, reference_hash: str | None = None) -> dict[
     vault = select(VaultEntry.patient_id, VaultEntry.matching_hash).where(
         VaultEntry.kind == "birth date"
     )
-    patients = select(Patient.id, Patient.pseudonym, Patient.reference_hash, Patient.withdrawn_at)
+    patients = select(Patient.id, Patient.pseudonym, Patient.reference_hash)
     if reference_hash is not None:
         patients = patients.where(Patient.reference_hash == reference_hash)
         vault = vault.join(Patient, Patient.id == VaultEntry.patient_id).where(
@@ -119,6 +118,6 @@ def known_patients(session: Session, reference_hash: str | None = None) -> dict[
         )
     births = {row[0]: row[1] for row in session.execute(vault)}
     return {
-        row[2]: KnownPatient(row[0], row[1], births.get(row[0]), row[3] is not None)
+        row[2]: KnownPatient(row[0], row[1], births.get(row[0]))
         for row in session.execute(patients)
     }
