@@ -126,7 +126,7 @@ def _screw_warnings(
         own = _order(screw.level)
         if own == min(orders):
             yield Warned(screw.key, "isthmus entry at the top of the construct")
-        elif own - 1 not in orders:
+        elif _above(own, orders) not in orders:
             yield Warned(screw.key, "isthmus entry beneath an uninstrumented facet joint")
     yield from _size_warnings(screw)
     if screw.intention is not None and is_late(screw.intended_at, imaged_at):
@@ -135,6 +135,14 @@ def _screw_warnings(
             f"intention {screw.intention} was recorded after imaging: it does not count as "
             "intended",
         )
+
+
+def _above(own: int, orders: set[int]) -> int:
+    """Return the level above, past a vertebra that few people have unless it has a screw."""
+    above = own - 1
+    while above > 0 and above not in orders and LEVELS[above].code in _FEW_PEOPLE_S:
+        above -= 1
+    return above
 
 
 def is_late(intended_at: datetime | None, imaged_at: datetime | None) -> bool:

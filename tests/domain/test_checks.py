@@ -125,6 +125,10 @@ CASES = {
             )
         ],
     ),
+    "beneath T12": (
+        [*pair("T12", EntryTechnique.SUBFACET), *pair("L1", ISTHMUS), *pair("L2")],
+        [],
+    ),
     "beneath T13": ([screw("T13", EntryTechnique.SUBFACET), screw("L1", ISTHMUS)], []),
     "isthmus in the thorax": (
         [screw("T11", EntryTechnique.SUBFACET), screw("T12", ISTHMUS)],
