@@ -35,8 +35,8 @@ class BlindScrew:
     role : reading or adjudication; whether it is the second is not told, for most seconds are
         asked for because of what the first found
     waiting_days : since the reading was asked for
-    is_last : the viewer entered the case or matched its scan, so others are offered it first and
-        the reading is not blind
+    is_last : the viewer entered the case, matched its scan or looked at it, so others are offered
+        it first and the reading is not blind
     image_digest : of the image it is read on
     """
 
@@ -64,7 +64,7 @@ def worklist(ledger: Ledger, viewer: Viewer, now: datetime) -> list[BlindScrew]:
 
     def order(item: OwedReading) -> tuple[bool, bytes]:
         text = f"order|{viewer.account_id}|{item.scan_id}".encode()
-        return item.is_matched_by_viewer, hmac.new(key, text, hashlib.sha256).digest()
+        return item.is_known_to_viewer, hmac.new(key, text, hashlib.sha256).digest()
 
     return [_blind(item, now) for item in sorted(owed, key=order)]
 
@@ -88,6 +88,6 @@ def _blind(item: OwedReading, now: datetime) -> BlindScrew:
         diameter_mm=item.diameter_mm,
         role=_ADJUDICATION if item.role == _ADJUDICATION else _READING,
         waiting_days=(now - item.asked_at).days,
-        is_last=item.is_matched_by_viewer,
+        is_last=item.is_known_to_viewer,
         image_digest=item.image_digest,
     )

@@ -31,6 +31,7 @@ class Deed(StrEnum):
 
     ENTER_CASES = "enter cases and constructs"
     LOAD_READINGS = "load readings made elsewhere"
+    RECORD_OUTCOMES = "record outcomes"
     LOAD_SCANS = "load scans"
     SEE_CASES = "see cases"
     READ_SCREWS = "read screws"
@@ -66,6 +67,7 @@ _TABLE: Mapping[Deed, Mapping[Role, Reach]] = MappingProxyType(
             Role.QUALITY_LEAD: Reach.ALL,
         },
         Deed.LOAD_READINGS: {Role.QUALITY_LEAD: Reach.ALL},
+        Deed.RECORD_OUTCOMES: {Role.SURGEON: Reach.OWN, Role.QUALITY_LEAD: Reach.ALL},
         Deed.LOAD_SCANS: {Role.REGISTRAR: Reach.ALL, Role.QUALITY_LEAD: Reach.ALL},
         Deed.SEE_CASES: {Role.SURGEON: Reach.OWN, Role.QUALITY_LEAD: Reach.ALL},
         Deed.READ_SCREWS: {

@@ -43,6 +43,7 @@ class Settings:
     tolerance_mm : two readings may differ by this much
     floor_mm : a measured extent below it is 0
     audit_window_days : first and last day after the operation for an audit scan
+    outcome_window_days : and for an outcome to count as one of the operation
     minimum_graded : fewer graded screws than this show counts and no rate
     second_reads_all : every screw is read twice
     second_share : random share of the other first readings that are read twice
@@ -67,6 +68,7 @@ class Settings:
     tolerance_mm: Decimal = Decimal(1)
     floor_mm: Decimal = Decimal("0.3")
     audit_window_days: tuple[int, int] = (0, 90)
+    outcome_window_days: tuple[int, int] = (0, 90)
     minimum_graded: int = 10
     second_reads_all: bool = False
     second_share: Decimal = Decimal("0.1")

@@ -171,6 +171,7 @@ _PARSERS: dict[str, Callable[[Any], object]] = {
     "tolerance_mm": _decimal("0", "10"),
     "floor_mm": _decimal("0", "2"),
     "audit_window_days": _window,
+    "outcome_window_days": _window,
     "minimum_graded": _whole(0, 1000),
     "second_reads_all": _flag,
     "second_share": _share,

@@ -5,16 +5,37 @@ A rule that is absent means no.
 
 from __future__ import annotations
 
-from sqlalchemy import ColumnElement, Select, and_, exists, false, or_, select, true
+from typing import TYPE_CHECKING
+
+from sqlalchemy import (
+    ColumnElement,
+    Select,
+    String,
+    and_,
+    cast,
+    exists,
+    false,
+    literal,
+    or_,
+    select,
+    true,
+)
 from sqlalchemy.orm import aliased
 
 from registry.domain.access import Deed, Reach, Role, Viewer, reach
 from registry.domain.readings import ReadingRole
 from registry.store.models.cases import Case, CaseAssistant, Screw
 from registry.store.models.findings import Finding
+from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient
 from registry.store.models.people import Account
-from registry.store.models.readings import Assignment, Reading
+from registry.store.models.readings import Assignment, ConsensusRow, Reading
+from registry.store.models.replies import Rereading
+from registry.store.models.scans import Scan
+from registry.store.models.trail import EventRow
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 
 def took_part(person_id: int) -> ColumnElement[bool]:
@@ -60,6 +81,20 @@ def entered_cases(viewer: Viewer) -> Select[Case]:
     return select(Case).where(by_them if has_reach else false())
 
 
+def correctable_cases(viewer: Viewer) -> Select[Case]:
+    """Return the cases whose record a viewer may put right; none of a withdrawn patient.
+
+    Those that they may look at as well as enter, and those that they have entered themselves: who
+    reads blind never opens a case that another has entered.
+    """
+    seen, enterable, entered = (
+        cases(viewer).with_only_columns(Case.id)
+        for cases in (visible_cases, enterable_cases, entered_cases)
+    )
+    in_reach = or_(and_(Case.id.in_(seen), Case.id.in_(enterable)), Case.id.in_(entered))
+    return select(Case).where(in_reach, ~is_withdrawn())
+
+
 def scannable_cases(viewer: Viewer) -> Select[Case]:
     """Return the cases to which a viewer may attach a scan; none of a withdrawn patient."""
     cases = select(Case).where(_of_reach(reach(viewer, Deed.LOAD_SCANS), false()))
@@ -91,6 +126,12 @@ def own_readings(viewer: Viewer) -> Select[Reading]:
 def ordered_assignments(viewer: Viewer) -> Select[Assignment]:
     """Return the assignments that a viewer may look at with why they were made and for whom."""
     return select(Assignment).where(_of_reach(reach(viewer, Deed.ORDER_READINGS), false()))
+
+
+def visible_outcomes(viewer: Viewer) -> Select[Outcome]:
+    """Return the outcomes a viewer may look at: those of the cases they may look at."""
+    cases = visible_cases(viewer).with_only_columns(Case.id)
+    return select(Outcome).where(Outcome.case_id.in_(cases))
 
 
 def readable_assignments(viewer: Viewer) -> Select[Assignment]:
@@ -167,3 +208,85 @@ def own_cases(viewer: Viewer) -> Select[Case]:
     """Return the cases in which a viewer operated or assisted, where their role may see its own."""
     is_own = false() if viewer.person_id is None else took_part(viewer.person_id)
     return select(Case).where(is_own if reach(viewer, Deed.SEE_CASES) >= Reach.OWN else false())
+
+
+CLINICAL = frozenset(
+    {
+        *("patient", "vault_entry", "operation", "case_assistant", "screw", "scan", "image"),
+        *("reading", "consensus", "assignment", "draw", "outcome", "finding", "rereading"),
+        *("reply_answer", "case_seen"),
+    }
+)
+"""Tables whose values are clinical, or say of whom they are."""
+
+_SET_IN_MOTION = ("consensus", "assignment", "draw")
+"""What a reading sets in motion: its reader is not told whether it was the second."""
+
+_ANSWERS = ("reading", *_SET_IN_MOTION)
+"""Those, and the reading itself, which holds whether it was the second."""
+
+OF_CASE = (CaseAssistant, Screw, Scan, Outcome)
+"""The records that a case has."""
+
+OF_SCREW = (Reading, ConsensusRow, Assignment, Finding, Rereading)
+"""The records that a screw has."""
+
+
+def visible_events(viewer: Viewer) -> Select[EventRow]:
+    """Return the events that a viewer may list: own deeds and own cases, or all.
+
+    What a reading sets in motion is done in its reader's name and is no deed of theirs.
+    """
+    own = and_(_is_by(viewer), ~_is_in(_SET_IN_MOTION))
+    return select(EventRow).where(
+        _of_reach(reach(viewer, Deed.SEE_TRAIL), or_(own, _is_of_own_case(viewer)))
+    )
+
+
+def has_visible_values(viewer: Viewer) -> ColumnElement[bool]:
+    """Return what holds of a listed event whose values and reason a viewer may see as well.
+
+    Who sees every case sees all; who looks after the machine sees no clinical value; a reader sees
+    what they entered and not what their readings set in motion.
+    """
+    if reach(viewer, Deed.SEE_TRAIL) is Reach.ALL and reach(viewer, Deed.SEE_CASES) is Reach.ALL:
+        return true()
+    own = or_(and_(_is_by(viewer), ~_is_in(_ANSWERS)), _is_of_own_case(viewer))
+    if reach(viewer, Deed.SEE_TRAIL) is Reach.ALL:
+        return or_(own, ~_is_in(sorted(CLINICAL)))
+    return own
+
+
+def events_of_cases(cases: Select[Case]) -> ColumnElement[bool]:
+    """Return what holds of an event of some cases: of a row of theirs, as it stands."""
+    found = cases.with_only_columns(Case.id)
+    screws = select(Screw.id).where(Screw.case_id.in_(found))
+    rows = [
+        select(Case.id).where(Case.id.in_(found)),
+        *(select(model.id).where(model.case_id.in_(found)) for model in OF_CASE),
+        *(select(model.id).where(model.screw_id.in_(screws)) for model in OF_SCREW),
+    ]
+    tables = (Case, *OF_CASE, *OF_SCREW)
+    return or_(
+        *(
+            EventRow.record.in_(_named(model.__tablename__, row))
+            for model, row in zip(tables, rows, strict=True)
+        )
+    )
+
+
+def _named(table: str, ids: Select[int]) -> Select[str]:
+    found = ids.subquery()
+    return select(literal(f"{table}:") + cast(found.c.id, String))
+
+
+def _is_by(viewer: Viewer) -> ColumnElement[bool]:
+    return EventRow.actor == viewer.name
+
+
+def _is_of_own_case(viewer: Viewer) -> ColumnElement[bool]:
+    return events_of_cases(own_cases(viewer))
+
+
+def _is_in(tables: Iterable[str]) -> ColumnElement[bool]:
+    return or_(*(EventRow.record.startswith(f"{table}:", autoescape=True) for table in tables))

@@ -25,6 +25,9 @@ from registry.web.pages.account.own import own_account
 from registry.web.pages.account.views import account
 from registry.web.pages.accounts.views import accounts
 from registry.web.pages.adjudications.views import adjudications_page
+from registry.web.pages.cases.corrections import corrections
+from registry.web.pages.cases.outcomes import outcomes_page
+from registry.web.pages.cases.scans import case_scans
 from registry.web.pages.cases.views import cases_page
 from registry.web.pages.entry.views import entry_page
 from registry.web.pages.export.views import export_page
@@ -37,6 +40,8 @@ from registry.web.pages.reading.views import reading_desk
 from registry.web.pages.reply.views import reply
 from registry.web.pages.screw.views import screw_page
 from registry.web.pages.second_readings.views import second_readings_page
+from registry.web.pages.trail.views import trail
+from registry.web.pages.withdrawal.views import withdrawal
 from registry.web.pages.worklist.views import worklist_page
 
 if TYPE_CHECKING:
@@ -53,6 +58,9 @@ _BLUEPRINTS = (
     adjudications_page,
     cases_page,
     entry_page,
+    corrections,
+    outcomes_page,
+    case_scans,
     export_page,
     health,
     home,
@@ -63,6 +71,8 @@ _BLUEPRINTS = (
     second_readings_page,
     policy_page,
     reply,
+    trail,
+    withdrawal,
     worklist_page,
 )
 _LOOPBACK = ("localhost", "127.0.0.1", "[::1]")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any, cast
+from zoneinfo import ZoneInfo
 
 from flask import current_app, g, request
 
@@ -15,7 +16,7 @@ from registry.web.browsers import browser_in_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from datetime import datetime
+    from datetime import date, datetime
 
     from flask import Flask, Response
 
@@ -82,6 +83,11 @@ def current_ledger() -> Ledger:
 def now() -> datetime:
     """Return the present instant by the application's clock."""
     return surroundings().clock()
+
+
+def today() -> date:
+    """Return the unit's own day."""
+    return now().astimezone(ZoneInfo(current_ledger().settings.zone)).date()
 
 
 def session_token() -> str:

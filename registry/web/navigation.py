@@ -42,6 +42,9 @@ SECOND_READINGS = Place("second_readings.show", "Second readings", {})
 EXPORT = Place("export.show", "Export", {})
 QUARTERS = Place("reply.listed", "Quarters", {})
 POLICY = Place("policy.listed", "Local policy", {})
+CORRECTIONS = Place("corrections.find", "Correct a case", {})
+TRAIL = Place("trail.listed", "Trail", {})
+WITHDRAWAL = Place("withdrawal.show", "Withdrawal", {})
 ACCOUNTS = Place("accounts.show", "Accounts", {})
 
 
@@ -57,6 +60,7 @@ def places(viewer: Viewer | None) -> list[Place]:
         (WORKLIST, viewer.person_id is not None and may(Deed.READ_SCREWS, Reach.ALL)),
         (CASES, may(Deed.SEE_CASES)),
         (ENTRY, may(Deed.ENTER_CASES)),
+        (CORRECTIONS, may(Deed.ENTER_CASES) and not may(Deed.SEE_CASES)),
         (OWN_RATES if _is_surgeon(viewer) else RATES, may(Deed.SEE_RATES)),
         (ADJUDICATIONS, may(Deed.ORDER_READINGS, Reach.ALL)),
         (SECOND_READINGS, may(Deed.ORDER_READINGS, Reach.ALL)),
@@ -64,6 +68,8 @@ def places(viewer: Viewer | None) -> list[Place]:
         (QUARTERS, may(Deed.REPLY) or may(Deed.LAY_BEFORE_SURGEONS)),
         (POLICY, may(Deed.ANSWER_FINDINGS)),
         (ACCOUNTS, may(Deed.MANAGE_ACCOUNTS, Reach.ALL)),
+        (TRAIL, may(Deed.SEE_TRAIL)),
+        (WITHDRAWAL, may(Deed.WITHDRAW, Reach.ALL)),
     )
     return [place for place, is_allowed in offered if is_allowed]
 

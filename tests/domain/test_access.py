@@ -30,6 +30,8 @@ TABLE = {
     Deed.LOAD_SCANS: (YES, NO, YES, NO),
     Deed.LOAD_READINGS: (NO, NO, YES, NO),
     Deed.SEE_CASES: (NO, OWN, YES, NO),
+    # Outcomes stand on the case's page, so who may look at the case records them.
+    Deed.RECORD_OUTCOMES: (NO, OWN, YES, NO),
     Deed.SEE_RATES: (YES, YES, YES, NO),
     Deed.ORDER_READINGS: (NO, NO, YES, NO),
     Deed.EXPORT: (NO, NO, YES, NO),

@@ -15,7 +15,7 @@ from pathlib import Path
 from pkgutil import iter_modules
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, true
 
 import registry.store.queries
 from registry.actions.accounts import acting
@@ -31,16 +31,19 @@ from registry.store.queries import (
     accounts,
     assignments,
     constructs,
+    correcting,
     entering,
     exported,
     findings,
     ordered_readings,
+    outcomes,
     people,
     readings,
     replies,
     research,
     scans,
     screw_readings,
+    trail,
 )
 from registry.store.vault import reference_hash
 from tests.build.loaded import NOW, an_account, fill
@@ -108,6 +111,27 @@ def saved_ones(session, viewer):
         with suppress(NotFoundError):
             found.append(entering.saved_case(session, viewer, number).reference)
     return found
+
+
+EVENTS = ["account:1", "operation:1", "operation:2"]
+
+
+def events_seen(session, viewer, condition=true()):  # noqa: B008 - holds of every event
+    rows = session.execute(visible.visible_events(viewer).where(condition)).scalars()
+    return sorted({row.record for row in rows} & set(EVENTS))
+
+
+def trail_seen(session, viewer):
+    lines, total = trail.trail_lines(session, viewer, trail.TrailAsked(), 0, 1000)
+    assert total == len(lines)
+    return sorted({line.record for line in lines} & set(EVENTS))
+
+
+def found_by(ask):
+    try:
+        return [ask()]
+    except NotFoundError:
+        return NONE
 
 
 def account_ids(session):
@@ -277,6 +301,58 @@ ASKING = {
         patient_cases,
         [["OP-2", "OP-5"], NONE, ["OP-2", "OP-5"], NONE, NONE, NONE, ["OP-2", "OP-5"]],
     ),
+    visible.correctable_cases: (
+        lambda s, v, _: references(s, v, visible.correctable_cases),
+        [NONE, OWN, ALL, NONE, NONE, NONE, ALL],
+    ),
+    visible.visible_outcomes: (
+        lambda s, v, _: ids(s, v, visible.visible_outcomes),
+        [NONE, [1], [1], NONE, NONE, NONE, [1]],
+    ),
+    visible.visible_events: (
+        lambda s, v, _: events_seen(s, v),
+        [NONE, ["operation:1"], EVENTS, EVENTS, NONE, NONE, EVENTS],
+    ),
+    visible.has_visible_values: (
+        lambda s, v, _: events_seen(s, v, visible.has_visible_values(v)),
+        [NONE, ["operation:1"], EVENTS, ["account:1"], NONE, NONE, EVENTS],
+    ),
+    trail.trail_lines: (
+        lambda s, v, _: trail_seen(s, v),
+        [NONE, ["operation:1"], EVENTS, EVENTS, NONE, NONE, EVENTS],
+    ),
+    trail.trail_line: (
+        lambda s, v, _: found_by(lambda: trail.trail_line(s, v, 1).record),
+        [NONE, NONE, ["unit_settings:1"], ["unit_settings:1"], NONE, NONE, ["unit_settings:1"]],
+    ),
+    correcting.case_as_entered: (
+        lambda s, v, _: found_by(lambda: correcting.case_as_entered(s, v, 1).reference),
+        [NONE, ["OP-1"], ["OP-1"], NONE, NONE, NONE, ["OP-1"]],
+    ),
+    correcting.correctable_case_id: (
+        lambda s, v, _: found_by(lambda: correcting.correctable_case_id(s, v, "OP-2")),
+        [NONE, NONE, [2], NONE, NONE, NONE, [2]],
+    ),
+    correcting.correctable_numbers: (
+        lambda s, v, _: sorted(correcting.correctable_numbers(s, v)),
+        [NONE, [1, 4, 5], [1, 2, 3, 4, 5], NONE, NONE, NONE, [1, 2, 3, 4, 5]],
+    ),
+    outcomes.outcomes_of_case: (
+        lambda s, v, _: [o.outcome_id for o in outcomes.outcomes_of_case(s, v, 1)],
+        [NONE, [1], [1], NONE, NONE, NONE, [1]],
+    ),
+    outcomes.case_for_outcome: (
+        lambda s, v, _: found_by(lambda: outcomes.case_for_outcome(s, v, 1).reference),
+        [NONE, ["OP-1"], ["OP-1"], NONE, NONE, NONE, ["OP-1"]],
+    ),
+    scans.correctable_case: (
+        lambda s, v, _: found_by(lambda: scans.correctable_case(s, v, 2).reference),
+        [NONE, NONE, ["OP-2"], NONE, NONE, NONE, ["OP-2"]],
+    ),
+    constructs.has_seen: (
+        lambda s, v, _: found_by(lambda: constructs.has_seen(s, v, 1)),
+        [NONE, [False], [False], NONE, NONE, NONE, [True]],
+    ),
     visible.visible_findings: (
         lambda s, v, _: ids(s, v, visible.visible_findings),
         [NONE, NONE, [1], NONE, NONE, NONE, [1]],
@@ -323,6 +399,7 @@ SETTLING = ("registry.actions.settle", "registry.store.verification")
 ASSIGNING = ("registry.actions.assign",)
 SCANNING = ("registry.actions.load_scan",)
 FOLLOWING = ("registry.actions.follow_case",)
+CORRECTING = ("registry.actions.correct_case", "registry.actions.correct_screw")
 WITHDRAWING = ("registry.actions.withdraw",)
 REPLYING = ("registry.actions.replies",)
 RATES = ("registry.actions.count",)
@@ -339,7 +416,10 @@ NOT_ASKING = {
     "ordered_readings.quarter_draws": ("seeds, for the lead alone", SECONDS),
     "readings.screws_settled_otherwise": ("works consensus out", ("registry.actions.resettle",)),
     "entering.names_to_choose": ("names of a form, for who may enter cases", ENTERING),
-    "entering.is_reference_taken": ("whether a case is there, for who may enter it", ENTERING),
+    "entering.is_reference_taken": (
+        "whether a case is there, for who may enter it",
+        (*ENTERING, *CORRECTING[:1]),
+    ),
     "visible.took_part": (
         "a part of the rules themselves",
         (
@@ -402,7 +482,7 @@ NOT_ASKING = {
     "known_readings.known_readings": ("compares a table, shows no value", LOADING[1:]),
     "people.person_ids": (
         "the table holds the name already",
-        (*ACCOUNTS, *ENTERING, "registry.actions.persons"),
+        (*ACCOUNTS, *ENTERING, "registry.actions.persons", "registry.actions.corrections"),
     ),
     "people.viewer_named": ("who acts is found by it", ACCOUNTS),
     "people.local_operator": (
@@ -433,9 +513,21 @@ NOT_ASKING = {
     "readings.levels_of": ("works consensus out", SETTLING),
     "readings.consensus_rows": ("works consensus out", SETTLING[:1]),
     "scans.scan_of_series": ("whether a series is there, after the case was allowed", SCANNING),
-    "scans.scan_there": ("whether a scan is there, after the case was allowed", SCANNING),
+    "scans.scan_there": (
+        "whether a scan is there, after the case was allowed",
+        (*SCANNING, "registry.actions.scans_of_case"),
+    ),
     "scans.known_image": ("whether an image is there, by its digest", SCANNING),
-    "visible.is_withdrawn": ("a part of the rules themselves", ("registry.store.visible",)),
+    "visible.events_of_cases": (
+        "a part of the rules themselves",
+        ("registry.store.visible", "registry.store.queries.trail"),
+    ),
+    "correcting.assistant_rows": ("after the case was allowed", CORRECTING[:1]),
+    "correcting.standing_readers": ("refuses who has read, after the case was allowed", CORRECTING),
+    "visible.is_withdrawn": (
+        "a part of the rules themselves",
+        ("registry.store.visible", "registry.store.queries.outcomes"),
+    ),
     "owed.asked_of_cases": ("keeps what is owed right, shows none", FOLLOWING),
     "withdrawing.patient_of_case": ("for who may withdraw", WITHDRAWING),
     "withdrawing.patient_of_hash": ("for who may withdraw", WITHDRAWING),

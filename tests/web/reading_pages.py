@@ -39,3 +39,36 @@ class _TableReader(HTMLParser):
         if tag in {"th", "td"} and self._cell is not None:
             self.rows[-1].append(" ".join("".join(self._cell).split()))
             self._cell = None
+
+
+def form_values(page: str, holding: str) -> dict[str, str]:
+    """Return what the page's form that has this field would send as it stands."""
+    reader = _FormReader()
+    reader.feed(page)
+    found = [form for form in reader.forms if holding in form]
+    assert len(found) == 1, f"{len(found)} forms have a field {holding}"
+    return found[0]
+
+
+class _FormReader(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.forms: list[dict[str, str]] = []
+        self._select = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        held = {name: value or "" for name, value in attrs}
+        if tag == "form":
+            self.forms.append({})
+        elif tag == "input" and self.forms:
+            self.forms[-1][held["name"]] = held.get("value", "")
+        elif tag == "select":
+            self._select = held["name"]
+        elif tag == "option" and self._select:
+            is_chosen = "selected" in held or self._select not in self.forms[-1]
+            if is_chosen:
+                self.forms[-1][self._select] = held["value"]
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "select":
+            self._select = ""

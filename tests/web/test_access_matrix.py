@@ -35,6 +35,9 @@ CLINICAL = ALL - {"steward"}
 ANYONE = ALL | {"nobody"}
 LEAD = frozenset({"quality lead"})
 STEWARD_ALONE = frozenset({"steward"})
+SEEING_CASES = frozenset({"surgeon", "quality lead"})
+LOADING_SCANS = frozenset({"registrar", "quality lead"})
+WITHDRAWING = frozenset({"quality lead", "steward"})
 
 # Method and rule: who gets past the guard. From the table of roles in the design, section 7.
 MATRIX: dict[tuple[str, str], frozenset[str]] = {
@@ -80,6 +83,25 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("POST", "/export/file"): frozenset({"quality lead"}),
     ("GET", "/cases/"): frozenset({"surgeon", "quality lead"}),
     ("GET", "/cases/<int:case_id>"): frozenset({"surgeon", "quality lead"}),
+    ("GET", "/cases/to-correct"): CLINICAL,
+    ("GET", "/cases/<int:case_id>/correct"): CLINICAL,
+    ("POST", "/cases/<int:case_id>/correct"): CLINICAL,
+    ("GET", "/cases/<int:case_id>/screws/add"): CLINICAL,
+    ("POST", "/cases/<int:case_id>/screws/add"): CLINICAL,
+    ("GET", "/cases/<int:case_id>/screws/<int:screw_id>/correct"): CLINICAL,
+    ("POST", "/cases/<int:case_id>/screws/<int:screw_id>/correct"): CLINICAL,
+    ("GET", "/cases/<int:case_id>/outcomes/add"): SEEING_CASES,
+    ("POST", "/cases/<int:case_id>/outcomes/add"): SEEING_CASES,
+    ("GET", "/cases/<int:case_id>/outcomes/<int:outcome_id>/correct"): SEEING_CASES,
+    ("POST", "/cases/<int:case_id>/outcomes/<int:outcome_id>/correct"): SEEING_CASES,
+    ("GET", "/cases/<int:case_id>/scans/add"): LOADING_SCANS,
+    ("POST", "/cases/<int:case_id>/scans/add"): LOADING_SCANS,
+    ("GET", "/cases/<int:case_id>/scans/<int:scan_id>/correct"): LOADING_SCANS,
+    ("POST", "/cases/<int:case_id>/scans/<int:scan_id>/correct"): LOADING_SCANS,
+    ("GET", "/trail/"): ALL,
+    ("GET", "/trail/<int:sequence>"): ALL,
+    ("GET", "/withdrawal"): WITHDRAWING,
+    ("POST", "/withdrawal"): WITHDRAWING,
     ("GET", "/cases/static/<path:filename>"): ANYONE,
     ("GET", "/cases/new"): CLINICAL,
     ("POST", "/cases/new"): CLINICAL,

@@ -5,15 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from sqlalchemy import exists, select
+from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import aliased
 
 from registry.domain.levels import level
 from registry.domain.readings import Method, ReadingRole
 from registry.domain.techniques import COUNTED_LIVES
 from registry.store.models.cases import Case, Screw
+from registry.store.models.people import Account
 from registry.store.models.readings import Assignment, Draw, Reading
 from registry.store.models.scans import HeldImage, Scan
+from registry.store.models.unit import CaseSeen
 from registry.store.visible import readable_assignments
 
 if TYPE_CHECKING:
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
     from datetime import date, datetime
     from decimal import Decimal
 
-    from sqlalchemy import Select
+    from sqlalchemy import ColumnElement, Select
     from sqlalchemy.orm import Session
 
     from registry.domain.access import Viewer
@@ -40,7 +42,7 @@ class OwedReading:
     asked_at: datetime
     scan_id: int
     image_digest: str
-    is_matched_by_viewer: bool
+    is_known_to_viewer: bool
     is_made_out: bool
 
 
@@ -74,6 +76,16 @@ def _owed(viewer: Viewer) -> Select[Assignment]:
     )
 
 
+def _has_looked(viewer: Viewer) -> ColumnElement[bool]:
+    """Return whether the viewer, under any account of theirs, has been shown the whole case."""
+    theirs = select(Account.id).where(
+        or_(Account.id == viewer.account_id, Account.person_id == viewer.person_id)
+    )
+    return (
+        exists().where(CaseSeen.case_id == Case.id, CaseSeen.account_id.in_(theirs)).correlate(Case)
+    )
+
+
 def owed_readings(
     session: Session, viewer: Viewer, assignment_id: int | None = None
 ) -> list[OwedReading]:
@@ -91,6 +103,7 @@ def owed_readings(
         Scan.matched_by_id,
         Case.entered_by_id,
         Assignment.reader_id.is_not(None),
+        _has_looked(viewer),
     )
     if assignment_id is not None:
         query = query.where(Assignment.id == assignment_id)
@@ -106,7 +119,7 @@ def owed_readings(
             asked_at=row[6],
             scan_id=row[7],
             image_digest=row[8],
-            is_matched_by_viewer=viewer.account_id in (row[9], row[10]),
+            is_known_to_viewer=viewer.account_id in (row[9], row[10]) or bool(row[12]),
             is_made_out=bool(row[11]),
         )
         for row in rows
@@ -129,6 +142,7 @@ def saving_facts(session: Session, viewer: Viewer, assignment_id: int) -> Saving
             Case.entered_by_id,
             Assignment.supersedes_id,
             Assignment.reason,
+            _has_looked(viewer),
         )
         .where(Assignment.id == assignment_id)
     ).first()
@@ -139,7 +153,7 @@ def saving_facts(session: Session, viewer: Viewer, assignment_id: int) -> Saving
         scan_id=row[1],
         role=row[2],
         operated_on=row[3],
-        is_blind=viewer.account_id not in (row[4], row[5]),
+        is_blind=viewer.account_id not in (row[4], row[5]) and not row[8],
         marks_of_others=_marks_of_others(session, row[0], row[1]),
         supersedes_id=row[6],
         asked_because=row[7],

@@ -12,11 +12,14 @@ from registry.domain.checks import ScrewFacts, Warned, case_warnings
 from registry.domain.directions import Direction
 from registry.domain.levels import level
 from registry.domain.problems import NotFoundError
+from registry.domain.scans import ScanFacts, ScanKind, ScanReason, why_not_counted
 from registry.domain.techniques import COUNTED_LIVES, EntryTechnique, Intention, Life
 from registry.store.models.cases import Case, Screw
+from registry.store.models.patients import Patient
 from registry.store.models.people import Person
 from registry.store.models.readings import ConsensusRow
-from registry.store.models.scans import Scan
+from registry.store.models.scans import HeldImage, Scan
+from registry.store.models.unit import CaseSeen
 from registry.store.queries.counted_screws import EXTENT_COLUMNS, audit_scans
 from registry.store.queries.imaged import imaged_since
 from registry.store.visible import visible_cases
@@ -62,18 +65,25 @@ class ScrewInCase:
 
 @dataclass(frozen=True)
 class ScanInCase:
-    """One scan of a case."""
+    """One scan of a case; `why_not` says why the case is not counted on it, else ''."""
 
+    scan_id: int
     scanned_on: date
     kind: str
     reason: str
     is_held_here: bool
     is_audit_scan: bool
+    why_not: str
 
 
 @dataclass(frozen=True)
 class CaseInFull:
-    """One case with its construct, cranial on top."""
+    """One case with its construct, cranial on top.
+
+    Attributes
+    ----------
+    withdrawn_at : when its patient was withdrawn, or None
+    """
 
     case_id: int
     reference: str
@@ -84,6 +94,7 @@ class CaseInFull:
     screws: Sequence[ScrewInCase]
     scans: Sequence[ScanInCase]
     warnings: Sequence[Warned]
+    withdrawn_at: datetime | None
 
     @property
     def placed(self) -> int:
@@ -112,8 +123,14 @@ def cases_in_full(
     names = {row[0]: row[1] for row in session.execute(select(Person.id, Person.name))}
     audit = audit_scans(session, window_days)
     screws = _screws(session, names, audit, case_id)
-    scans = _scans(session, audit, case_id)
     imaged = imaged_since(session, case_id)
+    scans = _scans(session, audit, window_days, case_id)
+    withdrawn = {
+        row[0]: row[1]
+        for row in session.execute(
+            select(Patient.id, Patient.withdrawn_at).where(Patient.withdrawn_at.is_not(None))
+        )
+    }
     return [
         CaseInFull(
             case_id=case.id,
@@ -127,6 +144,7 @@ def cases_in_full(
             warnings=case_warnings(
                 [_facts(screw) for screw in screws[case.id]], imaged.get(case.id)
             ),
+            withdrawn_at=withdrawn.get(case.patient_id),
         )
         for case in cases
     ]
@@ -140,6 +158,17 @@ def case_in_full(
     if not found:
         raise NotFoundError("there is no such case among those you may see")
     return found[0]
+
+
+def has_seen(session: Session, viewer: Viewer, case_id: int) -> bool:
+    """Return whether this account has looked at a case; NotFoundError where it may not."""
+    case = visible_cases(viewer).where(Case.id == case_id).with_only_columns(Case.id)
+    if session.execute(case).first() is None:
+        raise NotFoundError("there is no such case among those you may see")
+    seen = select(CaseSeen.id).where(
+        CaseSeen.case_id == case_id, CaseSeen.account_id == viewer.account_id
+    )
+    return session.execute(seen).first() is not None
 
 
 def _facts(screw: ScrewInCase) -> ScrewFacts:
@@ -202,20 +231,39 @@ def _screws(
 
 
 def _scans(
-    session: Session, audit: Mapping[int, int], case_id: int | None
+    session: Session,
+    audit: Mapping[int, int],
+    window_days: tuple[int, int],
+    case_id: int | None,
 ) -> dict[int, list[ScanInCase]]:
-    query = select(Scan).order_by(Scan.scanned_on, Scan.id)
+    query = (
+        select(Scan, Case.operated_on, HeldImage.id)
+        .join(Case, Case.id == Scan.case_id)
+        .outerjoin(HeldImage, (HeldImage.id == Scan.image_id) & HeldImage.removed_at.is_(None))
+        .order_by(Scan.scanned_on, Scan.id)
+    )
     if case_id is not None:
         query = query.where(Scan.case_id == case_id)
     scans: dict[int, list[ScanInCase]] = defaultdict(list)
-    for scan in session.execute(query).scalars():
+    for scan, operated_on, image_id in session.execute(query):
+        is_counted_on = audit.get(scan.case_id) == scan.id
+        facts = ScanFacts(
+            scan.id,
+            scan.scanned_on,
+            ScanKind(scan.kind),
+            ScanReason(scan.reason),
+            scan.is_adequate,
+        )
+        why_not = why_not_counted(facts, operated_on, window_days) or "another that fits is earlier"
         scans[scan.case_id].append(
             ScanInCase(
+                scan_id=scan.id,
                 scanned_on=scan.scanned_on,
                 kind=scan.kind,
                 reason=scan.reason,
-                is_held_here=scan.image_id is not None,
-                is_audit_scan=audit.get(scan.case_id) == scan.id,
+                is_held_here=image_id is not None,
+                is_audit_scan=is_counted_on,
+                why_not="" if is_counted_on else why_not,
             )
         )
     return scans

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import select
 
+from registry.domain.problems import NotFoundError
 from registry.store.models.cases import Case
 from registry.store.models.patients import Patient
 from registry.store.models.scans import HeldImage, Scan
-from registry.store.visible import scannable_cases
+from registry.store.visible import correctable_cases, scannable_cases
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     from sqlalchemy import Select
@@ -74,6 +76,56 @@ def scan_of_series(session: Session, series_hash: str) -> tuple[int, date, str] 
         select(Scan.case_id, Scan.scanned_on, Scan.kind).where(Scan.series_hash == series_hash)
     ).first()
     return None if row is None else (row[0], row[1], row[2])
+
+
+@dataclass(frozen=True)
+class ScanOfCase:
+    """A scan as a form holds it, by the names of the form's fields."""
+
+    scan_id: int
+    version: int
+    texts: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class CaseWithScans:
+    """A case that may be corrected, and its scans."""
+
+    case_id: int
+    reference: str
+    operated_on: date
+    scans: Sequence[ScanOfCase]
+
+    def scan(self, scan_id: int) -> ScanOfCase:
+        """Return one of its scans; NotFoundError where it is none."""
+        found = next((scan for scan in self.scans if scan.scan_id == scan_id), None)
+        if found is None:
+            raise NotFoundError("there is no such scan among those you may correct")
+        return found
+
+
+def correctable_case(session: Session, viewer: Viewer, case_id: int) -> CaseWithScans:
+    """Return a case with its scans; NotFoundError where it is not the viewer's to correct."""
+    case = session.execute(correctable_cases(viewer).where(Case.id == case_id)).scalar_one_or_none()
+    if case is None:
+        raise NotFoundError("there is no such case among those you may correct")
+    rows = session.execute(
+        select(Scan).where(Scan.case_id == case_id).order_by(Scan.scanned_on, Scan.id)
+    ).scalars()
+    scans = [
+        ScanOfCase(
+            row.id,
+            row.version,
+            {
+                "scanned_on": row.scanned_on.isoformat(),
+                "kind": row.kind,
+                "reason": row.reason,
+                "is_adequate": "yes" if row.is_adequate else "no",
+            },
+        )
+        for row in rows
+    ]
+    return CaseWithScans(case.id, case.reference, case.operated_on, scans)
 
 
 def scan_there(session: Session, case_id: int, day: date, kind: str) -> ScanThere | None:

@@ -7,13 +7,16 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint, render_template, request
 
-from registry.domain.access import Deed
+from registry.domain.access import Deed, Reach, reach
 from registry.domain.directions import PEDICLE_WALLS, Direction
 from registry.domain.levels import level
 from registry.domain.scales import SCALES, grade, scale_note
 from registry.store.queries.constructs import case_in_full, cases_in_full
+from registry.store.queries.correcting import correctable_numbers
+from registry.store.queries.outcomes import outcomes_of_case
 from registry.web.context import current_ledger, current_viewer
 from registry.web.guard import needs
+from registry.web.looking import note_look
 from registry.web.paging import page_of
 
 if TYPE_CHECKING:
@@ -72,9 +75,12 @@ def listed() -> ResponseReturnValue:
 @needs(Deed.SEE_CASES)
 def show(case_id: int) -> ResponseReturnValue:
     """Show one case: levels by sides, cranial on top."""
-    ledger = current_ledger()
+    ledger, viewer = current_ledger(), current_viewer()
     with ledger.reading() as session:
-        case = case_in_full(session, current_viewer(), ledger.settings.audit_window_days, case_id)
+        case = case_in_full(session, viewer, ledger.settings.audit_window_days, case_id)
+        outcomes = outcomes_of_case(session, viewer, case_id)
+        may_correct = case_id in correctable_numbers(session, viewer)
+    note_look(case_id)
     scale = ledger.settings.scale
     levels = {screw.level for screw in case.screws}
     notes = sorted({note for code in levels if (note := scale_note(code, scale))})
@@ -84,6 +90,13 @@ def show(case_id: int) -> ResponseReturnValue:
         construct=construct(case, scale),
         scale=SCALES[scale],
         scale_notes=notes,
+        outcomes=outcomes,
+        outcome_window=ledger.settings.outcome_window_days,
+        may_correct=may_correct,
+        may_correct_scans=may_correct and reach(viewer, Deed.LOAD_SCANS) is Reach.ALL,
+        may_record=case.withdrawn_at is None,
+        reads=reach(viewer, Deed.READ_SCREWS) is Reach.ALL,
+        news="Saved." if request.args.get("saved") else "",
     )
 
 

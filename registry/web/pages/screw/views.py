@@ -15,6 +15,7 @@ from registry.store.queries.screw_readings import screw_in_full
 from registry.web.context import current_ledger, current_viewer, now
 from registry.web.errors import page_with
 from registry.web.guard import needs
+from registry.web.looking import note_look
 from registry.web.pages.screw.lines import scan_part
 
 if TYPE_CHECKING:
@@ -30,7 +31,9 @@ _SEE_OTHER = 303
 @needs(Deed.SEE_CASES)
 def show(screw_id: int) -> ResponseReturnValue:
     """Show a screw's readings, what counts and why."""
-    return render_template(_PAGE, **_page(screw_id))
+    found = _page(screw_id)
+    note_look(found["screw"].case_id)
+    return render_template(_PAGE, **found)
 
 
 @screw_page.post("/<int:screw_id>/again/<int:reading_id>")

@@ -1,0 +1,37 @@
+"""Note that an account has looked at a case, surgeon and technique included.
+
+Whoever has is offered that case's screws last, and a reading of theirs is not blind.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from registry.domain.access import Deed, require
+from registry.store.models.unit import CaseSeen
+from registry.store.queries.constructs import has_seen
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from registry.domain.access import Viewer
+    from registry.store.home import Ledger
+
+
+def look_at_case(ledger: Ledger, viewer: Viewer, case_id: int, now: datetime) -> bool:
+    """Note the first look of an account at a case that it was shown; return whether it was one."""
+    require(viewer, Deed.SEE_CASES)
+    with ledger.reading() as session:
+        if has_seen(session, viewer, case_id):
+            return False
+    with ledger.writing(viewer, now) as work:
+        if has_seen(work.session, viewer, case_id):
+            return False
+        work.insert(
+            CaseSeen,
+            "look at a case",
+            case_id=case_id,
+            account_id=viewer.account_id,
+            seen_at=now,
+        )
+    return True

@@ -1,0 +1,219 @@
+"""The event trail as people read it: what was done, and what changed where they may see that."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import func, or_, select
+
+from registry.domain.problems import NotFoundError
+from registry.store.columns import instant_text
+from registry.store.models.cases import Case, Screw
+from registry.store.models.people import Account, Person
+from registry.store.models.trail import EventRow
+from registry.store.visible import (
+    OF_CASE,
+    OF_SCREW,
+    events_of_cases,
+    has_visible_values,
+    visible_cases,
+    visible_events,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import datetime
+
+    from sqlalchemy import Select
+    from sqlalchemy.orm import Session
+
+    from registry.domain.access import Viewer
+
+HIDDEN_SECRET = "(secret)"  # noqa: S105 - says that there is one
+_LONGEST_SHOWN = 300
+_PEOPLE = frozenset(
+    {
+        *("surgeon_id", "second_surgeon_id", "operator_id", "person_id", "reader_id"),
+        *("told_by_id", "asked_by_id"),
+    }
+)
+_ACCOUNTS = frozenset(
+    {
+        *("account_id", "entered_by_id", "matched_by_id", "recorded_by_id", "opened_by_id"),
+        *("answered_by_id", "closed_by_id"),
+    }
+)
+
+
+@dataclass(frozen=True)
+class TrailAsked:
+    """Which events are asked for; what is empty asks for no less.
+
+    Attributes
+    ----------
+    record : a record such as `screw:12`, or a kind of record such as `screw`
+    actor : who did it, as the trail names them
+    since, before : instants, the second left out
+    case_id : of one case
+    """
+
+    record: str = ""
+    actor: str = ""
+    since: datetime | None = None
+    before: datetime | None = None
+    case_id: int | None = None
+
+
+@dataclass(frozen=True)
+class Change:
+    """One column of a record; both values None where they are not the viewer's to see."""
+
+    column: str
+    before: str | None
+    after: str | None
+
+
+@dataclass(frozen=True)
+class TrailLine:
+    """One event.
+
+    Attributes
+    ----------
+    at : instant, as the trail writes it
+    reason : None where it is not the viewer's to see
+    changes : the columns that differ
+    has_values : whether the viewer sees their values
+    case_id : the case whose values one event shows, where it was asked for alone
+    """
+
+    sequence: int
+    at: str
+    actor: str
+    verb: str
+    record: str
+    reason: str | None
+    changes: Sequence[Change]
+    has_values: bool
+    case_id: int | None = None
+
+
+def trail_lines(
+    session: Session, viewer: Viewer, asked: TrailAsked, start: int, at_most: int
+) -> tuple[list[TrailLine], int]:
+    """Return some of the events asked for, the latest first, and how many there are in all."""
+    query = _asked(viewer, asked)
+    total = session.execute(
+        query.with_only_columns(func.count(), maintain_column_froms=True)
+    ).scalar_one()
+    rows = session.execute(
+        query.with_only_columns(EventRow, has_visible_values(viewer))
+        .order_by(EventRow.sequence.desc())
+        .offset(start)
+        .limit(at_most)
+    )
+    names = _Names.read(session)
+    return [_line(row, has_values=bool(shown), names=names) for row, shown in rows], int(total)
+
+
+def trail_line(session: Session, viewer: Viewer, sequence: int) -> TrailLine:
+    """Return one event; NotFoundError where it is not the viewer's to see."""
+    found = session.execute(
+        visible_events(viewer)
+        .where(EventRow.sequence == sequence)
+        .with_only_columns(EventRow, has_visible_values(viewer))
+    ).first()
+    if found is None:
+        raise NotFoundError("there is no such event among those you may see")
+    line = _line(found[0], has_values=bool(found[1]), names=_Names.read(session))
+    return replace(line, case_id=_case_of(session, line.record)) if line.has_values else line
+
+
+def _case_of(session: Session, record: str) -> int | None:
+    table, _, number = record.partition(":")
+    if table == Case.__tablename__:
+        return int(number)
+    for model in OF_CASE:
+        if table == model.__tablename__:
+            asked = select(model.case_id).where(model.id == int(number))
+            return session.execute(asked).scalar()
+    for other in OF_SCREW:
+        if table == other.__tablename__:
+            joined = select(Screw.case_id).join(other, other.screw_id == Screw.id)
+            return session.execute(joined.where(other.id == int(number))).scalar()
+    return None
+
+
+def _asked(viewer: Viewer, asked: TrailAsked) -> Select[EventRow]:
+    query = visible_events(viewer)
+    if asked.record:
+        kind = EventRow.record.startswith(f"{asked.record}:", autoescape=True)
+        query = query.where(or_(EventRow.record == asked.record, kind))
+    if asked.actor:
+        query = query.where(EventRow.actor == asked.actor)
+    if asked.since is not None:
+        query = query.where(EventRow.at >= instant_text(asked.since))
+    if asked.before is not None:
+        query = query.where(EventRow.at < instant_text(asked.before))
+    if asked.case_id is not None:
+        query = query.where(events_of_cases(visible_cases(viewer).where(Case.id == asked.case_id)))
+    return query
+
+
+@dataclass(frozen=True)
+class _Names:
+    people: Mapping[int, str]
+    accounts: Mapping[int, str]
+
+    @classmethod
+    def read(cls, session: Session) -> _Names:
+        people = session.execute(select(Person.id, Person.name))
+        accounts = session.execute(select(Account.id, Account.name))
+        return cls({row[0]: row[1] for row in people}, {row[0]: row[1] for row in accounts})
+
+    def shown(self, column: str, value: object) -> str:
+        """Return a value as a person reads it."""
+        if value is None:
+            return ""
+        if isinstance(value, bool):
+            return "yes" if value else "no"
+        if column in _PEOPLE and isinstance(value, int):
+            return self.people.get(value, str(value))
+        if column in _ACCOUNTS and isinstance(value, int):
+            return self.accounts.get(value, str(value))
+        text = str(value)
+        if text.startswith("keyed:") or column.endswith("_hash"):
+            return HIDDEN_SECRET
+        return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}..."
+
+
+def _line(row: EventRow, *, has_values: bool, names: _Names) -> TrailLine:
+    before, after = _values(row.before), _values(row.after)
+    differing = sorted(
+        name
+        for name in before.keys() | after.keys()
+        if before.get(name) != after.get(name) and name not in {"id", "version"}
+    )
+    return TrailLine(
+        row.sequence,
+        row.at,
+        row.actor,
+        row.verb,
+        row.record,
+        row.reason if has_values else None,
+        [
+            Change(
+                name.removesuffix("_id").replace("_", " "),
+                names.shown(name, before.get(name)) if has_values else None,
+                names.shown(name, after.get(name)) if has_values else None,
+            )
+            for name in differing
+        ],
+        has_values,
+    )
+
+
+def _values(written: str) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads(written) if written else {}
+    return found

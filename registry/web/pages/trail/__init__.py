@@ -1,0 +1,1 @@
+"""The event trail, as far as each may see it."""

@@ -1,0 +1,1 @@
+"""A patient leaves the ledger."""
