@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from registry.actions.count_limited import Asker, limited_rates, settled_question
+from registry.actions.count_second import second_reading_words
 from registry.domain.access import Deed, Reach, Role, Viewer, reach, require
 from registry.domain.disclosure import fixed_periods, settled_until
 from registry.domain.problems import NotAllowedError
 from registry.domain.techniques import Intention, Life
 from registry.store.queries.counted_screws import counted_screws, first_operation, participants
 from registry.store.queries.people import all_person_names
+from registry.store.queries.second_reads import second_reads
 from reports.frame import ScrewRow, frame
 from reports.tables.rates import Question, RateTable, rates
 from reports.tables.splits import PERSONS, Split
@@ -43,7 +45,10 @@ def count_rates(
         with ledger.reading() as session:
             screws = counted_screws(session, ledger.settings.audit_window_days, question.end)
             names = all_person_names(session)
-        return rates(frame(_row(screw) for screw in screws), question, labels=names)
+            reads = second_reads(session, ledger.settings.audit_window_days)
+        rows = [_row(screw) for screw in screws]
+        words = second_reading_words(rows, reads, question, may_see=True)
+        return replace(rates(frame(rows), question, labels=names), second_reading=words)
     _refuse_persons(viewer, question)
     settled = _settled(ledger, today)
     with ledger.reading() as session:
@@ -52,7 +57,9 @@ def count_rates(
         screws = counted_screws(session, ledger.settings.audit_window_days, asked.end)
         names = all_person_names(session)
         teams = participants(session) if Role.SURGEON in viewer.roles else {}
-    unit = frame(_row(screw) for screw in screws)
+        reads = second_reads(session, ledger.settings.audit_window_days)
+    rows = [_row(screw) for screw in screws]
+    unit = frame(rows)
     asker = Asker(
         person=viewer.person_id,
         name=names.get(viewer.person_id or 0, "own"),
@@ -61,7 +68,8 @@ def count_rates(
         settled=settled,
         key=b"|".join([ledger.keys.references, b"peers", str(viewer.account_id).encode()]),
     )
-    return limited_rates(unit, asker, asked)
+    words = second_reading_words(rows, reads, asked, may_see=False)
+    return replace(limited_rates(unit, asker, asked), second_reading=words)
 
 
 @dataclass(frozen=True)

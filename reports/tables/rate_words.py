@@ -97,6 +97,8 @@ def notes(table: RateTable) -> list[str]:
             f"Provisional, a second reading or an adjudication is owed: "
             f"{_counted(owed, 'graded screw')}."
         )
+    if table.second_reading:
+        said.append(table.second_reading)
     return said
 
 

@@ -168,6 +168,7 @@ class RateTable:
     is_partial : some of what was asked may not be shown to who asks
     peers : other surgeons as points, by code
     withheld : what is not shown and why, in sentences
+    second_reading : what is said where only some screws were read twice
     """
 
     question: Question
@@ -176,6 +177,7 @@ class RateTable:
     is_partial: bool = False
     peers: tuple[PeerPoint, ...] = ()
     withheld: tuple[str, ...] = ()
+    second_reading: str = ""
 
     def as_json(self) -> dict[str, object]:
         """Return the table as `rates --format json` prints it."""

@@ -461,12 +461,14 @@ NOT_ASKING = {
             "registry.store.queries.exported",
             "registry.store.queries.research",
             "registry.store.queries.replies",
+            "registry.store.queries.second_reads",
         ),
     ),
     "imaged.imaged_since": (
         "instants alone, beside rows that were asked for",
         ("registry.store.queries.counted_screws", "registry.store.queries.constructs"),
     ),
+    "second_reads.second_reads": ("sums over all, for who may see them all", RATES),
     "counted_screws.counted_screws": ("pooled whoever asks; strata are hidden there", RATES),
     "counted_screws.first_operation": ("a day, with which the periods to offer begin", RATES),
     "counted_screws.participants": (
