@@ -207,8 +207,8 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_finding_scan_id"), ["scan_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_finding_screw_id"), ["screw_id"], unique=False)
 
-    with op.batch_alter_table("account") as batch_op:
-        batch_op.add_column(sa.Column("must_change_password", sa.Boolean(), nullable=True))
+    with op.batch_alter_table("account_role") as batch_op:
+        batch_op.add_column(sa.Column("taken_at", sa.DateTime(timezone=True), nullable=True))
 
     with op.batch_alter_table("assignment") as batch_op:
         batch_op.add_column(sa.Column("supersedes_id", sa.Integer(), nullable=True))
@@ -282,8 +282,8 @@ def downgrade() -> None:
         batch_op.drop_column("closed_at")
         batch_op.drop_column("supersedes_id")
 
-    with op.batch_alter_table("account") as batch_op:
-        batch_op.drop_column("must_change_password")
+    with op.batch_alter_table("account_role") as batch_op:
+        batch_op.drop_column("taken_at")
 
     with op.batch_alter_table("finding") as batch_op:
         batch_op.drop_index(batch_op.f("ix_finding_screw_id"))

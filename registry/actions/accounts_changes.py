@@ -33,15 +33,7 @@ def disable(
         there = _found(work, account)
         if people.is_disabled(work.session, there.account_id):
             raise ConflictError(Fault(f"{there.name} is disabled already"))
-        if Role.STEWARD in there.roles and not people.other_stewards(
-            work.session, there.account_id
-        ):
-            raise BadInputError(
-                Fault(
-                    f"{there.name} is the last who can sign in as a steward",
-                    mend="invite another steward first and let them set a password",
-                )
-            )
+        _keep_a_steward(work, there)
         work.update(Account, "disable", there.account_id, because=reason, is_disabled=True)
         people.end_sessions_of(work.session, there.account_id)
     return there
@@ -69,15 +61,48 @@ def give_role(
         there = _found(work, account)
         if role in there.roles:
             raise ConflictError(Fault(f"{there.name} has the role {role} already"))
-        work.insert(
-            AccountRole,
-            "give a role",
-            because=reason,
-            account_id=there.account_id,
-            role=role.value,
-        )
+        row_id = people.role_row(work.session, there.account_id, role)
+        if row_id is not None:
+            work.update(AccountRole, "give a role", row_id, because=reason, taken_at=None)
+        else:
+            work.insert(
+                AccountRole,
+                "give a role",
+                because=reason,
+                account_id=there.account_id,
+                role=role.value,
+            )
         people.end_sessions_of(work.session, there.account_id)
     return there
+
+
+def take_role(
+    ledger: Ledger, viewer: Viewer, account: str | int, role: Role, *, because: str, now: datetime
+) -> Viewer:
+    """Take a role from an account; its sessions end."""
+    reason = checked_reason(viewer, because)
+    with ledger.writing(viewer, now) as work:
+        there = _found(work, account)
+        row_id = people.role_row(work.session, there.account_id, role)
+        if role not in there.roles or row_id is None:
+            raise ConflictError(Fault(f"{there.name} does not have the role {role}"))
+        if role is Role.STEWARD:
+            _keep_a_steward(work, there)
+        work.update(AccountRole, "take a role", row_id, because=reason, taken_at=now)
+        people.end_sessions_of(work.session, there.account_id)
+    return there
+
+
+def _keep_a_steward(work: Writing, there: Viewer) -> None:
+    """Refuse a change after which nobody could sign in as a steward."""
+    others = people.other_stewards(work.session, there.account_id)
+    if Role.STEWARD in there.roles and not others:
+        raise BadInputError(
+            Fault(
+                f"{there.name} is the last who can sign in as a steward",
+                mend="invite another steward first and let them set a password",
+            )
+        )
 
 
 def end_sessions(

@@ -21,6 +21,7 @@ _DOES = {
     "disable": "sign in no more",
     "enable": "sign in again",
     "give": "one more role",
+    "take": "one role less",
     "end-sessions": "sign out everywhere",
 }
 _TAKES = {
@@ -29,6 +30,7 @@ _TAKES = {
     "disable": {"reason"},
     "enable": {"reason"},
     "give": {"role", "reason"},
+    "take": {"role", "reason"},
     "end-sessions": {"reason"},
 }
 _OPTIONS = ("role", "person", "new_person", "ends_password", "reason")
@@ -109,7 +111,13 @@ def _token(
 def _changed(
     given: argparse.Namespace, ledger: Ledger, viewer: Viewer, roles: frozenset[Role]
 ) -> str:
-    from registry.actions.accounts_changes import disable, enable, end_sessions, give_role
+    from registry.actions.accounts_changes import (
+        disable,
+        enable,
+        end_sessions,
+        give_role,
+        take_role,
+    )
     from registry.cli.opening import instant
 
     name, because, now = given.name, given.reason or "", instant()
@@ -123,6 +131,10 @@ def _changed(
         (role,) = roles
         give_role(ledger, viewer, name, role, because=because, now=now)
         return f"{name} is now {role} as well, from the next sign-in"
+    if given.what == "take":
+        (role,) = roles
+        take_role(ledger, viewer, name, role, because=because, now=now)
+        return f"{name} is {role} no more"
     ended = end_sessions(ledger, viewer, name, because=because, now=now)
     return f"{ended} {'session' if ended == 1 else 'sessions'} of {name} ended"
 
@@ -137,7 +149,7 @@ def _refuse_what_is_not_taken(given: argparse.Namespace) -> None:
 
 
 def _roles(given: argparse.Namespace) -> frozenset[Role]:
-    """Return the roles to give: one or more with `add`, exactly one with `give`."""
+    """Return the roles meant: one or more with `add`, exactly one with `give` and `take`."""
     if "role" not in _TAKES[given.what]:
         return frozenset()
     if not given.role:
@@ -150,6 +162,6 @@ def _roles(given: argparse.Namespace) -> frozenset[Role]:
         ) from None
     if not roles:
         raise BadInputError(Fault("an account needs a role", "--role"))
-    if given.what == "give" and len(roles) > 1:
-        raise BadInputError(Fault("one role is given at a time", "--role"))
+    if given.what in {"give", "take"} and len(roles) > 1:
+        raise BadInputError(Fault("one role at a time", "--role"))
     return roles

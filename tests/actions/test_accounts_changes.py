@@ -8,7 +8,13 @@ from sqlalchemy import select
 
 from registry.actions import accounts_secrets
 from registry.actions.accounts import acting, invite, invite_again
-from registry.actions.accounts_changes import disable, enable, end_sessions, give_role
+from registry.actions.accounts_changes import (
+    disable,
+    enable,
+    end_sessions,
+    give_role,
+    take_role,
+)
 from registry.actions.check_ledger import check_ledger
 from registry.actions.sessions import sign_in, viewer_of
 from registry.domain.access import Role
@@ -26,6 +32,9 @@ CHANGES = {
     ),
     "give a role": lambda ledger, viewer, account, because: give_role(
         ledger, viewer, account, Role.QUALITY_LEAD, because=because, now=NOW
+    ),
+    "take a role": lambda ledger, viewer, account, because: take_role(
+        ledger, viewer, account, Role.REGISTRAR, because=because, now=NOW
     ),
     "end sessions": lambda ledger, viewer, account, because: end_sessions(
         ledger, viewer, account, because=because, now=NOW
@@ -81,6 +90,22 @@ def test_a_role_holds_from_the_next_sign_in_and_no_open_session_has_it(peopled):
     assert again.roles == {Role.REGISTRAR, Role.QUALITY_LEAD}
     with pytest.raises(ConflictError, match="has the role quality lead already"):
         give_role(peopled, steward, "rita", Role.QUALITY_LEAD, because="again", now=NOW)
+    assert check_ledger(peopled, steward) == []
+
+
+def test_a_role_is_taken_and_given_again(peopled):
+    steward = acting(peopled, "stefan")
+    token = sign_in(peopled, "rita", PASSWORD, NOW)
+    take_role(peopled, steward, "rita", Role.REGISTRAR, because="left the unit", now=NOW)
+    assert last_events(peopled)[0][1::2] == ("take a role", "left the unit")
+    assert viewer_of(peopled, token, NOW) is None
+    assert acting(peopled, "rita").roles == frozenset()
+    with pytest.raises(ConflictError, match="does not have the role registrar"):
+        take_role(peopled, steward, "rita", Role.REGISTRAR, because="again", now=NOW)
+    give_role(peopled, steward, "rita", Role.REGISTRAR, because="is back", now=NOW)
+    assert acting(peopled, "rita").roles == {Role.REGISTRAR}
+    with pytest.raises(BadInputError, match="the last who can sign in as a steward"):
+        take_role(peopled, steward, "stefan", Role.STEWARD, because="tired", now=NOW)
     assert check_ledger(peopled, steward) == []
 
 

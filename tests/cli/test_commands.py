@@ -325,7 +325,7 @@ def test_the_shell_changes_an_account_as_the_stewards_page_does(loaded):
         (("disable", "rita"), "reason: a change of an account needs its reason"),
         (("disable", "nobody", *why), "there is no account 'nobody'"),
         (("give", "rita", *why), "--role: an account needs a role"),
-        (("give", "rita", "--role", "surgeon,steward", *why), "one role is given at a time"),
+        (("give", "rita", "--role", "surgeon,steward", *why), "one role at a time"),
         (("enable", "rita", "--role", "surgeon"), "`account enable` does not take it"),
     ):
         status, said = told(*words)

@@ -494,6 +494,7 @@ NOT_ASKING = {
     "people.sign_in_named": ("before anybody is signed in", SESSIONS),
     "people.account_named": ("for who may invite and change", (*ACCOUNTS, *CHANGES)),
     "people.account_numbered": ("for who may invite and change", (*ACCOUNTS, *CHANGES)),
+    "people.role_row": ("for who may change accounts", CHANGES),
     "people.is_disabled": ("for who may change accounts", CHANGES),
     "people.other_stewards": ("a count, for who may change accounts", CHANGES),
     "people.is_waiting": ("whether a name is taken, for who may invite", ACCOUNTS),

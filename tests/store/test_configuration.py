@@ -7,6 +7,7 @@ from decimal import Decimal
 
 import pytest
 
+from registry.domain.directions import Direction
 from registry.domain.problems import BadInputError
 from registry.domain.settings import Settings
 from registry.store.configuration import _PARSERS, read_settings
@@ -33,6 +34,9 @@ def test_the_environment_wins_over_the_file(tmp_path):
     assert found.cut_offs_mm == (Decimal(2), Decimal("4.5"))
     assert found.audit_window_days == (1, 30)
     assert settings(tmp_path, SECOND_READS_ALL="yes").second_reads_all is True
+    limits = ((Direction.MEDIAL, Decimal(4)), (Direction.CAUDAL, Decimal("3.5")))
+    assert settings(tmp_path, "policy_mm = { medial = 4, caudal = 3.5 }").policy_mm == limits
+    assert settings(tmp_path, POLICY_MM="medial=4, caudal=3.5").policy_mm == limits
 
 
 WRONG = {
@@ -49,6 +53,10 @@ WRONG = {
     "second_reads_all": '"perhaps"',
     "second_share": "0.12345",
     "overdue_days": "0",
+    "policy_words": "4",
+    "policy_mm": "{ sideways = 4 }",
+    "reply_days": "-1",
+    "reply_cover": "51",
     "session_hours": "0",
     "session_idle_minutes": "100000",
     "hosts": '["https://ledger.example.org/"]',

@@ -73,6 +73,7 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("POST", "/accounts/<int:account_id>/disable"): STEWARD_ALONE,
     ("POST", "/accounts/<int:account_id>/enable"): STEWARD_ALONE,
     ("POST", "/accounts/<int:account_id>/role"): STEWARD_ALONE,
+    ("POST", "/accounts/<int:account_id>/role/take"): STEWARD_ALONE,
     ("POST", "/accounts/<int:account_id>/sessions/end"): STEWARD_ALONE,
     ("POST", "/accounts/<int:account_id>/link"): STEWARD_ALONE,
     ("GET", "/account"): ALL,

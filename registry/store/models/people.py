@@ -46,12 +46,11 @@ class Account(Tracked):
     invitation_expires_at: Mapped[datetime | None] = mapped_column(Instant)
     is_local_operator: Mapped[bool]
     is_disabled: Mapped[bool]
-    must_change_password: Mapped[bool | None]
     version: Mapped[int]
 
 
 class AccountRole(Tracked):
-    """One role of an account."""
+    """One role of an account; held no more once it is taken."""
 
     __tablename__ = "account_role"
     __table_args__ = (
@@ -62,6 +61,7 @@ class AccountRole(Tracked):
     id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
     account_id: Mapped[int] = mapped_column(ForeignKey("account.id"))
     role: Mapped[str] = mapped_column(String(20))
+    taken_at: Mapped[datetime | None] = mapped_column(Instant)
     version: Mapped[int]
 
 

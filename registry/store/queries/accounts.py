@@ -130,7 +130,9 @@ def listed_account(
 def listed_accounts(session: Session, viewer: Viewer, now: datetime) -> list[ListedAccount]:
     """Return the accounts that the viewer may look at, by name."""
     roles: dict[int, list[str]] = defaultdict(list)
-    for row in session.execute(select(AccountRole.account_id, AccountRole.role)):
+    for row in session.execute(
+        select(AccountRole.account_id, AccountRole.role).where(AccountRole.taken_at.is_(None))
+    ):
         roles[row[0]].append(row[1])
     persons = {row[0]: row[1] for row in session.execute(select(Person.id, Person.name))}
     found = []

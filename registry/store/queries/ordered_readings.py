@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from sqlalchemy import exists, func, or_, select
+from sqlalchemy import and_, exists, func, or_, select
 from sqlalchemy.orm import aliased
 
 from registry.domain.access import Deed, Reach, Role, Viewer, reach
@@ -108,7 +108,10 @@ def readers(session: Session) -> list[Reader]:
     query = (
         select(Account.id, Account.name, Person.id, Person.name, AccountRole.role)
         .join(Person, Person.id == Account.person_id)
-        .join(AccountRole, AccountRole.account_id == Account.id)
+        .join(
+            AccountRole,
+            and_(AccountRole.account_id == Account.id, AccountRole.taken_at.is_(None)),
+        )
         .where(~Account.is_disabled, ~Account.is_local_operator)
         .order_by(Account.id)
     )

@@ -67,7 +67,9 @@ def local_operator(session: Session) -> Viewer | None:
 
 def _viewer(session: Session, account: Account) -> Viewer:
     roles = session.execute(
-        select(AccountRole.role).where(AccountRole.account_id == account.id)
+        select(AccountRole.role).where(
+            AccountRole.account_id == account.id, AccountRole.taken_at.is_(None)
+        )
     ).scalars()
     return Viewer(
         account.id,
@@ -277,7 +279,9 @@ def account_numbered(session: Session, account_id: int) -> Viewer | None:
 
 def other_stewards(session: Session, account_id: int) -> int:
     """Return how many accounts but this one can sign in as a steward."""
-    stewards = select(AccountRole.account_id).where(AccountRole.role == Role.STEWARD)
+    stewards = select(AccountRole.account_id).where(
+        AccountRole.role == Role.STEWARD, AccountRole.taken_at.is_(None)
+    )
     found = (
         select(func.count())
         .select_from(Account)
@@ -289,6 +293,15 @@ def other_stewards(session: Session, account_id: int) -> int:
         )
     )
     return session.execute(found).scalar_one()
+
+
+def role_row(session: Session, account_id: int, role: Role) -> int | None:
+    """Return the row of a role that an account has or had, or None."""
+    return session.execute(
+        select(AccountRole.id).where(
+            AccountRole.account_id == account_id, AccountRole.role == role.value
+        )
+    ).scalar_one_or_none()
 
 
 def is_disabled(session: Session, account_id: int) -> bool:

@@ -13,6 +13,7 @@ from registry.actions.accounts_changes import (
     enable,
     end_sessions,
     give_role,
+    take_role,
 )
 from registry.actions.sessions import idle_since
 from registry.domain.access import Deed, Reach
@@ -48,6 +49,7 @@ accounts = Blueprint("accounts", __name__, template_folder="templates")
 _TOLD = {
     "disabled": "The account is disabled; it cannot sign in and its sessions have ended.",
     "enabled": "The account can sign in again.",
+    "role-taken": "The role is taken; its sessions have ended.",
     "role-given": "The role is given; it holds from the next sign-in.",
     "sessions-ended": "Every session of the account has ended.",
 }
@@ -155,6 +157,25 @@ def give_another_role(account_id: int) -> ResponseReturnValue:
             current_viewer(),
             account_id,
             asked_role(request.form.get("role", "")),
+            because=because,
+            now=now(),
+        ),
+    )
+
+
+@accounts.post("/accounts/<int:account_id>/role/take")
+@confirmed()
+@needs(Deed.MANAGE_ACCOUNTS, at_least=Reach.ALL)
+def take_a_role(account_id: int) -> ResponseReturnValue:
+    """Take a role from the account."""
+    return _changed(
+        account_id,
+        "role-taken",
+        lambda because: take_role(
+            current_ledger(),
+            current_viewer(),
+            account_id,
+            asked_role(request.form.get("held", "")),
             because=because,
             now=now(),
         ),
