@@ -53,7 +53,7 @@ WRONG = {
     "second_reads_all": '"perhaps"',
     "second_share": "0.12345",
     "overdue_days": "0",
-    "policy_words": "4",
+    "policy_words": '"' + 4001 * "x" + '"',
     "policy_mm": "{ sideways = 4 }",
     "reply_days": "-1",
     "reply_cover": "51",
