@@ -205,9 +205,9 @@ def visible_accounts(viewer: Viewer) -> Select[Account]:
 
 
 def own_cases(viewer: Viewer) -> Select[Case]:
-    """Return the cases in which a viewer operated or assisted, where their role may see its own."""
+    """Return the cases in which a viewer operated or assisted, for who replies to own data."""
     is_own = false() if viewer.person_id is None else took_part(viewer.person_id)
-    return select(Case).where(is_own if reach(viewer, Deed.SEE_CASES) >= Reach.OWN else false())
+    return select(Case).where(is_own if reach(viewer, Deed.REPLY) >= Reach.OWN else false())
 
 
 CLINICAL = frozenset(
