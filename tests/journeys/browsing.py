@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from tests.journeys.units import PERSONS
+
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, Response
 
@@ -117,6 +119,20 @@ def sign_in(page: Page, address: str, name: str, password: str = PASSWORD) -> No
     page.get_by_label("Account name").fill(name)
     page.get_by_label("Password").fill(password)
     page.get_by_role("button", name="Sign in").click()
+
+
+def sign_in_as(visit: Visit, role: str) -> None:
+    """Sign in as a role, whose account the command makes when it is first asked for."""
+    page, served = visit.page, visit.served
+    if role not in served.accounts:
+        name, person = role.split(maxsplit=1)[0], PERSONS[role]
+        belongs = ["--person", person] if person else []
+        address = served.address.rstrip("/")
+        told = served.run("account", "add", name, "--role", role, "--address", address, *belongs)
+        set_password(page, told.splitlines()[0])
+        served.accounts[role] = name
+    sign_in(page, served.address, served.accounts[role])
+    page.wait_for_url(lambda url: "sign-in" not in url)
 
 
 def tab_to(page: Page, label: str, *, most: int = 60) -> None:

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.journeys.browsing import Visit, set_password, sign_in, visit
+from tests.journeys.browsing import Visit, sign_in_as, visit
 from tests.journeys.program import serving
 from tests.journeys.recording import recording
-from tests.journeys.units import PERSONS, add_drawn_ct, copied, made_once, make_unit
+from tests.journeys.units import add_drawn_ct, copied, made_once, make_unit
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -92,17 +92,7 @@ def signed_in(visiting: Visitor) -> Visitor:
 
     def start(served: Served, role: str, **options: object) -> Visit:
         begun = visiting(served, **options)
-        if role not in served.accounts:
-            name, person = role.split(maxsplit=1)[0], PERSONS[role]
-            belongs = ["--person", person] if person else []
-            address = served.address.rstrip("/")
-            told = served.run(
-                "account", "add", name, "--role", role, "--address", address, *belongs
-            )
-            set_password(begun.page, told.splitlines()[0])
-            served.accounts[role] = name
-        sign_in(begun.page, served.address, served.accounts[role])
-        begun.page.wait_for_url(lambda url: "sign-in" not in url)
+        sign_in_as(begun, role)
         return begun
 
     return start

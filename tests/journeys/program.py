@@ -1,4 +1,4 @@
-"""The real program: its commands run and its pages served, each as a process of its own."""
+"""The real program: its commands run in this process, and its pages served by another."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from tests.build.places import run_command
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,16 +28,9 @@ def environment() -> dict[str, str]:
 
 def run(home: Path, command: str, *words: object) -> str:
     """Run a command on a ledger, which must succeed; return what it printed."""
-    ended = subprocess.run(
-        [PROGRAM, command, *map(str, words), "--home", home],
-        env=environment(),
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=300,
-    )
-    assert ended.returncode == 0, ended.stderr
-    return ended.stdout
+    ended = run_command([command, *map(str, words), "--home", str(home)], environment())
+    assert ended.status == 0, ended.err
+    return ended.out
 
 
 @dataclass

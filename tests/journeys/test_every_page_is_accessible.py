@@ -15,7 +15,7 @@ from playwright.sync_api import expect
 
 from registry.store.home import open_ledger
 from registry.web.app import create_app
-from tests.journeys.browsing import PASSWORD
+from tests.journeys.browsing import PASSWORD, sign_in_as, visit
 from tests.journeys.units import cases
 
 pytestmark = pytest.mark.browser
@@ -117,33 +117,45 @@ each_page = pytest.mark.parametrize("asked", PAGES, ids=str)
 
 
 @pytest.fixture(scope="module")
-def sessions():
-    """Keep the browser's state of each role that has signed in, so that each does so once."""
-    return {None: None}
+def windows():
+    """Keep a window of each role and way of showing, which its tests use one after another."""
+    kept = {}
+    yield kept
+    for each in kept.values():
+        each.end()
 
 
 @pytest.fixture
-def opened(unit_with_ct, visiting, signed_in, sessions):
-    """Give `opened(asked, **context)`: a visit with that page open."""
+def opened(unit_with_ct, browser, windows):
+    """Give `opened(asked, **context)`: a visit with that page open, as if it were a new one."""
+    used = []
 
     def start(asked, **options):
-        if asked.role in sessions:
-            visit = visiting(unit_with_ct, storage_state=sessions[asked.role], **options)
-        else:
-            visit = signed_in(unit_with_ct, asked.role, **options)
-            sessions[asked.role] = visit.context.storage_state()
+        kind = (asked.role, *options.items())
+        if kind not in windows:
+            windows[kind] = visit(browser, unit_with_ct, **options)
+            if asked.role:
+                sign_in_as(windows[kind], asked.role)
+        here = windows[kind]
+        used.append(here)
+        here.page.set_viewport_size({"width": 1280, "height": 720})
+        here.page.emulate_media(color_scheme="light")
         if asked.path == NEXT_SCREW:
-            visit.open("/worklist").get_by_role("link", name="Read the next screw").click()
-            visit.page.wait_for_url("**/reading/*")
+            here.open("/worklist").get_by_role("link", name="Read the next screw").click()
+            here.page.wait_for_url("**/reading/*")
         elif asked.status == 200:
-            visit.open(asked.path)
+            here.open(asked.path)
         else:
-            visit.refused(asked.path, asked.status)
+            here.refused(asked.path, asked.status)
         if asked.path.startswith("/reading/"):
-            visit.page.wait_for_load_state("networkidle")
-        return visit
+            here.page.wait_for_load_state("networkidle")
+        return here
 
-    return start
+    yield start
+    for here in used:
+        problems, here.watch.problems = here.watch.problems, []
+        here.watch.refusals.clear()
+        assert problems == []
 
 
 def violations(page):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING
 
 from .draw import SPACING_MM, affine_of, draw_volume, grid_of
@@ -84,6 +85,7 @@ def draw_study(
     return DrawnStudy(drawn_screws(), affine_of(grid), grid.shape, tuple(files))
 
 
+@cache
 def drawn_screws() -> tuple[DrawnScrew, ...]:
     """Return every screw of the construct with its extents, cranial first, left before right."""
     vertebrae = build_vertebrae()

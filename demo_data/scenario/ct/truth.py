@@ -179,8 +179,7 @@ def _segments(
     values: Vector, ticks: Vector, shift: Vector, values_at: Callable[[Vector], Vector]
 ) -> Vector:
     """Return the zero contour as segments: grid edges crossed, refined, joined cell by cell."""
-    crossings: list[Vector] = []
-    number_of = []
+    firsts, seconds, first_values, number_of = [], [], [], []
     count = 0
     for axis in (0, 1):
         low = np.take(values, range(values.shape[axis] - 1), axis=axis)
@@ -193,10 +192,12 @@ def _segments(
         first = np.argwhere(crossed)
         second = first.copy()
         second[:, axis] += 1
-        crossings.append(
-            _refined(ticks[first] + shift, ticks[second] + shift, values[tuple(first.T)], values_at)
-        )
-    points = np.concatenate(crossings)
+        firsts.append(ticks[first] + shift)
+        seconds.append(ticks[second] + shift)
+        first_values.append(values[tuple(first.T)])
+    points = _refined(
+        np.concatenate(firsts), np.concatenate(seconds), np.concatenate(first_values), values_at
+    )
     along_first, along_second = number_of
     cells = np.stack(
         [along_first[:, :-1], along_first[:, 1:], along_second[:-1], along_second[1:]], axis=-1
