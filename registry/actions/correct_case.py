@@ -24,6 +24,7 @@ from registry.store.queries.correcting import (
     case_as_entered,
     standing_readers,
 )
+from registry.store.queries.counted_screws import audit_scans
 from registry.store.queries.entering import is_reference_taken
 
 if TYPE_CHECKING:
@@ -78,9 +79,14 @@ def correct_case(
         known = _people(work, values)
         readers = standing_readers(work.session, case_id)
         refuse_readers(known.values(), readers, people_ids_of(work, case))
+        window = ledger.settings.audit_window_days
+        counted_on = audit_scans(work.session, window).get(case_id)
         work.update(
             Case, "correct a case", case_id, because=because, **_columns(changed, values, known)
         )
+        work.flush_rows()
+        if audit_scans(work.session, window).get(case_id) != counted_on:
+            _require_all(viewer, values["operated_on"])
         if "assistants" in changed:
             _correct_assistants(work, case_id, values, known, because)
         follow_cases(work, ledger.settings, [case_id])
@@ -121,6 +127,18 @@ def _refuse(
                 f"'{values['case_ref']}' is another case",
                 place_of(CASE, "case_ref"),
                 "nothing was changed; give another reference",
+            )
+        )
+
+
+def _require_all(viewer: Viewer, day: date) -> None:
+    """Let no surgeon choose by the day of operation which scan a case of theirs is counted on."""
+    if not may_say_who_operated(viewer):
+        raise BadInputError(
+            Fault(
+                f"with {day} the case would be counted on another scan, or on none",
+                place_of(CASE, "operated_on"),
+                "ask the quality lead",
             )
         )
 

@@ -233,6 +233,9 @@ def test_a_surgeon_corrects_own_cases_but_hands_no_result_on(filled):
         correct_one(filled, surgeon, 5, 2, operator="Anna Berg")
     with pytest.raises(BadInputError, match="Life: this screw has been read on a scan"):
         correct_one(filled, surgeon, 5, 2, life="removed")
+    with pytest.raises(BadInputError, match=r"with 2025-10-01 the case would be counted on"):
+        correct(filled, surgeon, 2, operated_on="2025-10-01")
+    correct(filled, surgeon, 2, operated_on="2026-02-01")
     with pytest.raises(NotFoundError):
         case_of(filled, surgeon, 4)
     with pytest.raises(NotAllowedError):
@@ -256,6 +259,8 @@ def test_a_withdrawn_patient_s_case_is_corrected_no_more(filled, lead):
     withdraw(filled, lead, WhoWithdraws(case_ref="OP-1"), "asked", LATER)
     with pytest.raises(NotFoundError, match="among those you may correct"):
         case_of(filled, lead, 1)
+    with pytest.raises(NotFoundError, match="among those you may add to"):
+        record_outcome(filled, lead, 1, OUTCOME, today=TODAY, now=LATER)
 
 
 def test_who_has_looked_at_a_case_is_offered_its_screws_last_and_reads_not_blind(filled, lead):
@@ -360,3 +365,18 @@ def test_the_trail_tells_each_what_is_theirs_to_see(filled, lead):
     assert {line.at for line in of(lead, since=LATER)} == {"2026-03-31T14:00:00.000000Z"}
     shown = [c for line in of(lead, record="account") for c in line.changes]
     assert {c.after for c in shown if c.column == "password hash"} == {"(secret)"}
+
+
+def test_a_reader_s_own_events_do_not_tell_which_reading_was_the_second(filled):
+    reader = acting(filled, "rita")
+    with filled.reading() as session:
+        asked = session.execute(select(Assignment.id)).scalars().first()
+    with filled.writing(reader, LATER) as work:
+        closed = {"closed_at": LATER, "closed_reason": "tried"}
+        work.update(Assignment, "close what is owed", asked, **closed)
+    with filled.reading() as session:
+        lines, _ = trail_lines(session, reader, TrailAsked(), 0, 100)
+        by_all, _ = trail_lines(session, acting(filled, None), TrailAsked(actor="rita"), 0, 100)
+    assert {line.record for line in lines} == {line.record for line in by_all} - {
+        f"assignment:{asked}"
+    }

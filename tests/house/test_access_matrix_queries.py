@@ -454,6 +454,7 @@ NOT_ASKING = {
         (
             *ASSIGNING,
             *FOLLOWING,
+            *CORRECTING[:1],
             "registry.store.queries.counted_screws",
             "registry.store.queries.constructs",
             "registry.store.queries.screw_readings",

@@ -12,6 +12,7 @@ from flask import Blueprint, render_template, request
 from registry.domain.access import Deed
 from registry.domain.problems import BadInputError, Fault, NotFoundError
 from registry.store.queries.trail import TrailAsked, trail_line, trail_lines
+from registry.web.construct_fields import errors_by_place
 from registry.web.context import current_ledger, current_viewer
 from registry.web.errors import page_with
 from registry.web.fields import Field
@@ -29,6 +30,7 @@ trail = Blueprint("trail", __name__, template_folder="templates", url_prefix="/t
 
 _FILTERS = ("record", "actor", "first", "last", "case")
 _LONGEST = 120
+_DAY_LABELS = {"first": "From day", "last": "To day"}
 
 
 @dataclass(frozen=True)
@@ -44,10 +46,11 @@ class _Days:
 def listed() -> ResponseReturnValue:
     """List events, the latest first; `?record=`, `actor=`, `first=`, `last=`, `case=` narrow it."""
     given = {name: request.args.get(name, "").strip()[:_LONGEST] for name in _FILTERS}
-    fields = _fields(given)
+    fields = _fields(given, {})
     try:
         asked = _asked(given)
     except BadInputError as problem:
+        fields = _fields(given, errors_by_place(problem.faults))
         page: Page[object] = Page([], 1, 1, 0)
         return page_with(problem, "trail/list.html", fields=fields, page=page, given={})
     number = _page_number(request.args.get("page"))
@@ -106,7 +109,7 @@ def _asked(given: Mapping[str, str]) -> TrailAsked:
 def _day(name: str, text: str) -> date | None:
     if not text:
         return None
-    label = {"first": "From day", "last": "To day"}[name]
+    label = _DAY_LABELS[name]
     try:
         found = date.fromisoformat(text)
     except ValueError:
@@ -124,11 +127,13 @@ def _page_number(asked: str | None) -> int:
     return int(asked)
 
 
-def _fields(given: Mapping[str, str]) -> list[Field]:
+def _fields(given: Mapping[str, str], errors: Mapping[str, str]) -> list[Field]:
     hint = "such as screw:12, or screw for every screw"
     return [
         Field("record", "Record", given["record"], hint=hint),
         Field("actor", "Who did it", given["actor"], hint="the account's name"),
-        Field("first", "From day", given["first"], kind="date"),
-        Field("last", "To day", given["last"], kind="date"),
+        *(
+            Field(name, label, given[name], kind="date", error=errors.get(label, ""))
+            for name, label in _DAY_LABELS.items()
+        ),
     ]
