@@ -254,6 +254,7 @@ def test_the_shell_s_own_account_says_in_the_trail_where_it_came_from(loaded):
     assert "local operator (shell)" in actors
 
 
+@pytest.mark.parametrize("place", ["sqlite"], indirect=True)
 def test_a_reader_that_stops_listening_is_no_error(loaded):
     with subprocess.Popen(
         [*PROGRAM, "rates", "--by", "level"],
@@ -299,6 +300,7 @@ def test_a_home_that_cannot_be_made_is_one_line(place, tmp_path):
     assert len(answer.err.splitlines()) == 1
 
 
+@pytest.mark.parametrize("place", ["sqlite"], indirect=True)
 def test_the_real_program_keeps_its_statuses(loaded, files):
     assert real(loaded, "verify").returncode == 0
     bad = real(loaded, "rates", "--by", "mood")

@@ -42,14 +42,14 @@ def test_a_deflated_bomb_is_refused_before_it_is_parsed():
     content = deflated_bomb(400 << 20)
     assert len(content) < 500_000
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    began = time.monotonic()
+    began = time.process_time()
     for read in (read_header, read_whole):
         for bytes_given in (content, content[132:]):
             with pytest.raises(UnreadableError, match="unpacks to more than 64 MiB"):
                 read(source(bytes_given))
     grown_kib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
     assert grown_kib < 200 * 1024
-    assert time.monotonic() - began < 20
+    assert time.process_time() - began < 20
 
 
 def test_a_deflated_file_that_ends_too_early_is_damaged():
