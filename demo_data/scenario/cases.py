@@ -17,6 +17,7 @@ from .practices import PRACTICES
 from .records import (
     FIRST_DAY,
     LAST_DAY,
+    LAST_QUARTER,
     Imaging,
     InventedCase,
     InventedPatient,
@@ -36,7 +37,6 @@ _RETURNING = 16
 
 _FEWEST_DAYS_BETWEEN = 40
 _REVISION_SHARE = 0.07
-_LAST_QUARTER = date(2026, 7, 1)
 _FRIDAY = 4
 
 
@@ -146,7 +146,7 @@ def _bone_quality(rng: Random, age: int) -> str:
 
 def _imaging(rng: Random, plan: _Plan) -> tuple[Imaging, NoScanReason | None]:
     share = plan.construct.practice.unscanned
-    if plan.day >= _LAST_QUARTER:
+    if plan.day >= LAST_QUARTER:
         share /= 3
     if rng.random() < share:
         is_ill = plan.construct.practice.surgeon == people.TUMOUR_SURGEON

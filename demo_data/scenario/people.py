@@ -7,6 +7,13 @@ from dataclasses import dataclass
 NOTE = "An invented scenario: the unit, its people, its patients and every number are made up."
 UNIT_NAME = "Invented spinal unit (demo, nothing in it is real)"
 
+POLICY_WORDS = (
+    "Tell the spinal registrar on call by telephone today and give the number of the finding. "
+    "This is an invented unit's policy."
+)
+POLICY_MM = {"medial": 4, "caudal": 4}
+"""From these extents on, in millimetres, a first reading meets that policy."""
+
 DEGENERATIVE_SURGEON = "Hanna Erfunden"
 TRAUMA_SURGEON = "Deniz Uydurma"
 DEFORMITY_SURGEON = "Ravi Kalpanik"
@@ -42,6 +49,9 @@ ACCOUNTS = (
     InventedAccount("hanna", "surgeon", DEGENERATIVE_SURGEON),
     InventedAccount("deniz", "surgeon", TRAUMA_SURGEON),
     InventedAccount("ravi", "surgeon", DEFORMITY_SURGEON),
+    InventedAccount("lucia", "surgeon", TUMOUR_SURGEON),
+    InventedAccount("aiko", "surgeon", PERCUTANEOUS_SURGEON),
+    InventedAccount("samuel", "surgeon", TEACHING_SURGEON),
     InventedAccount("greta", "quality lead", ADJUDICATOR),
     InventedAccount("stig", "steward", None),
 )

@@ -24,6 +24,9 @@ FIRST_DAY = date(2024, 7, 1)
 LAST_DAY = date(2026, 9, 30)
 """The first and the last operation may fall on these days."""
 
+LAST_QUARTER = date(2026, 7, 1)
+"""Its first day."""
+
 LAST_READING_DAY = date(2026, 12, 15)
 """No reading is later, however late its scan was made."""
 

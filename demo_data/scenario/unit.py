@@ -7,17 +7,29 @@ from typing import TYPE_CHECKING
 
 from .cases import DRAWN_OPERATED_ON, DRAWN_SCANNED_ON, invent_cases
 from .ct.study import DrawnStudy, PatientIdentity, draw_study
-from .people import ACCOUNTS, NOTE, PASSPHRASE, UNIT_NAME
+from .people import ACCOUNTS, NOTE, PASSPHRASE, POLICY_MM, POLICY_WORDS, UNIT_NAME
 from .readings import invent_readings
 from .records import Imaging
+from .replies import invent_rounds
 from .tables import readings_table, theatre_log
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from .records import InventedCase, InventedReading
+    from .replies import InventedRound
 
-__all__ = ["ACCOUNTS", "NOTE", "PASSPHRASE", "SEED", "UNIT_NAME", "InventedUnit", "invent_unit"]
+__all__ = [
+    "ACCOUNTS",
+    "NOTE",
+    "PASSPHRASE",
+    "POLICY_MM",
+    "POLICY_WORDS",
+    "SEED",
+    "UNIT_NAME",
+    "InventedUnit",
+    "invent_unit",
+]
 
 SEED = 7
 
@@ -42,6 +54,10 @@ class InventedUnit:
     def readings_csv(self) -> bytes:
         """Return the table that `load-readings` takes."""
         return readings_table(self.readings)
+
+    def rounds(self) -> tuple[InventedRound, ...]:
+        """Return how each quarter was laid before its surgeons and what they answered."""
+        return invent_rounds(self.seed, self.cases)
 
     def draw_ct(self, folder: Path) -> DrawnStudy:
         """Draw the files that `load-ct` takes."""

@@ -129,14 +129,22 @@ def _make(home: Path, environment: Mapping[str, str], scenario: Any) -> None:  #
     home.mkdir(mode=0o700, parents=True, exist_ok=True)
     with _only_one(home / UNFINISHED):
         _clear(home)
-        (home / "config.toml").write_text(
-            f'# {scenario.NOTE}\nunit_name = "{scenario.UNIT_NAME}"\n', encoding="utf-8"
-        )
+        (home / "config.toml").write_text(_settings(scenario), encoding="utf-8")
         with closing(initialise(home, environment, instant())) as ledger:
             operator = acting(ledger, None)
             _fill(ledger, operator, scenario)
         (home / UNFINISHED).write_text(f"{scenario.NOTE}\n", encoding="utf-8")
         (home / UNFINISHED).rename(home / FINISHED)
+
+
+def _settings(scenario: Any) -> str:  # noqa: ANN401 - the scenario's module
+    limits = ", ".join(f"{direction} = {mm}" for direction, mm in scenario.POLICY_MM.items())
+    return (
+        f"# {scenario.NOTE}\n"
+        f'unit_name = "{scenario.UNIT_NAME}"\n'
+        f'policy_words = "{scenario.POLICY_WORDS}"\n'
+        f"policy_mm = {{ {limits} }}\n"
+    )
 
 
 @contextmanager
@@ -191,6 +199,8 @@ def _fill(ledger: Ledger, operator: Viewer, scenario: Any) -> None:  # noqa: ANN
     )
     say(f"  {_counts(loaded.new)}")
     _timed("made its accounts", lambda: _add_accounts(ledger, operator, scenario))
+    rounds = unit.rounds()
+    _timed("laid its quarters before its surgeons", lambda: _reply(ledger, rounds, scenario))
     folder = ledger.home / DRAWN_CT
     _timed("drew a post-operative CT", lambda: unit.draw_ct(folder))
     order = ScanOrder(case_ref=unit.drawn_case.reference)
@@ -207,6 +217,19 @@ def _add_accounts(ledger: Ledger, operator: Viewer, scenario: Any) -> None:  # n
         roles = parse_roles(account.roles)
         token = invite(ledger, operator, account.name, roles, person=account.person, now=instant())
         accept_invitation(ledger, token, scenario.PASSPHRASE, instant())
+
+
+def _reply(ledger: Ledger, rounds: Any, scenario: Any) -> None:  # noqa: ANN401 - the scenario's
+    """Lay each quarter before its surgeons and answer, at the scenario's own instants."""
+    from registry.actions.accounts import acting
+    from registry.actions.replies import answer_round, lay_before_surgeons
+
+    viewers = {each.person: acting(ledger, each.name) for each in scenario.ACCOUNTS if each.person}
+    lead = next(each.name for each in scenario.ACCOUNTS if each.roles == "quality lead")
+    for laid in rounds:
+        lay_before_surgeons(ledger, acting(ledger, lead), laid.period, laid.laid_at)
+        for said in laid.answers:
+            answer_round(ledger, viewers[said.surgeon], laid.period, said.words, said.at)
 
 
 def _timed(what: str, action: Callable[[], Any]) -> Any:  # noqa: ANN401 - gives back what the action gave

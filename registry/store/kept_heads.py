@@ -59,6 +59,12 @@ def keep_head(folder: Path, key: bytes, kept: KeptHead) -> None:
         os.close(descriptor)
 
 
+def last_head(folder: Path, key: bytes, what: str) -> KeptHead | None:
+    """Return the last head that was kept at a backup, a restore or a move; None without one."""
+    kept = [found for line in _lines(folder) if (found := _read(line, key)) is not None]
+    return next((head for head in reversed(kept) if head.what == what), None)
+
+
 def check_heads(session: Session, folder: Path, key: bytes) -> Iterator[Wrong]:
     """Yield what does not fit the last head that was kept; nothing where none was."""
     last: KeptHead | None = None

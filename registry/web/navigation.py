@@ -74,14 +74,5 @@ def places(viewer: Viewer | None) -> list[Place]:
     return [place for place, is_allowed in offered if is_allowed]
 
 
-def first_place(viewer: Viewer) -> Place | None:
-    """Return what a viewer sits down to, or None where their account has no role."""
-    offered = places(viewer)
-    if Role.REGISTRAR in viewer.roles and WORKLIST in offered:
-        return WORKLIST
-    later = (WORKLIST, CASES, ENTRY, POLICY)
-    return next((place for place in offered if place not in later), None)
-
-
 def _is_surgeon(viewer: Viewer) -> bool:
     return Role.SURGEON in viewer.roles and reach(viewer, Deed.SEE_SURGEONS) is Reach.OWN

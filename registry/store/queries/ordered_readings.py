@@ -163,6 +163,25 @@ def ordered_readings(session: Session, viewer: Viewer) -> list[OrderedReading]:
     ]
 
 
+@dataclass(frozen=True)
+class OwedOrder:
+    """A reading that was asked for and is still owed, by whomever: its role and since when."""
+
+    role: str
+    asked_at: datetime
+
+
+def owed_orders(session: Session, viewer: Viewer) -> list[OwedOrder]:
+    """Return every reading that is owed, the oldest first."""
+    query = (
+        ordered_assignments(viewer)
+        .where(Assignment.closed_at.is_(None), ~is_fulfilled())
+        .order_by(Assignment.made_at, Assignment.id)
+        .with_only_columns(Assignment.role, Assignment.made_at)
+    )
+    return [OwedOrder(row[0], row[1]) for row in session.execute(query)]
+
+
 def first_readings_by_day(session: Session, viewer: Viewer) -> dict[date, int]:
     """Return how many first readings stand, by the day of the operation."""
     later = aliased(Reading)

@@ -11,7 +11,7 @@ from sqlalchemy import ColumnElement, select
 from registry.domain.directions import PEDICLE_WALLS, Direction
 from registry.domain.levels import level
 from registry.domain.readings import ReadingRole
-from registry.domain.reply import Again, how_again
+from registry.domain.reply import Again, how_again, quarter_of
 from registry.domain.techniques import COUNTED_LIVES
 from registry.store.models.cases import Case, Screw
 from registry.store.models.findings import Finding
@@ -105,6 +105,43 @@ def round_of(session: Session, period: str) -> Round | None:
         )
     ).first()
     return None if row is None else Round(*row)
+
+
+@dataclass(frozen=True)
+class OwnOpenRound:
+    """A quarter in which a viewer was responsible for a case and may still reply.
+
+    Attributes
+    ----------
+    round : of the quarter
+    answered_at : when they said that they have looked, or None
+    """
+
+    round: Round
+    answered_at: datetime | None
+
+
+def own_open_rounds(session: Session, viewer: Viewer, today: date) -> list[OwnOpenRound]:
+    """Return the rounds that a viewer may still reply to, the one that ends first on top."""
+    own = own_cases(viewer).where(Case.surgeon_id == viewer.person_id)
+    days = session.execute(own.with_only_columns(Case.operated_on)).scalars()
+    periods = {quarter_of(day).name for day in days}
+    rows = session.execute(
+        select(ReplyRound.id, ReplyRound.period, ReplyRound.opened_at, ReplyRound.closes_on)
+        .where(ReplyRound.closes_on >= today)
+        .order_by(ReplyRound.closes_on, ReplyRound.period)
+    )
+    found = []
+    for each in [Round(*row) for row in rows if row[1] in periods]:
+        answered = own_answer(session, viewer, each.round_id)
+        found.append(OwnOpenRound(each, None if answered is None else answered[0]))
+    return found
+
+
+def last_own_day(session: Session, viewer: Viewer) -> date | None:
+    """Return the last day on which the viewer took part in a case, or None."""
+    own = own_cases(viewer).order_by(Case.operated_on.desc()).limit(1)
+    return session.execute(own.with_only_columns(Case.operated_on)).scalar()
 
 
 def days_operated(session: Session) -> tuple[date, date] | None:
