@@ -120,9 +120,15 @@ def _read_again(
     second = _read(rng, truth, later)
     yield second
     do_agree = agree(_facts(first), _facts(second), level=first.screw.level, rule=_RULE)
-    # The last quarter is on its way to its seal: nothing of it is left to be decided.
-    is_last_quarter = first.case.operated_on >= LAST_QUARTER
-    if not do_agree and (rng.random() < _DECIDED or is_last_quarter):
+    if do_agree:
+        return
+    is_decided = rng.random() < _DECIDED
+    if not is_decided and first.case.operated_on >= LAST_QUARTER:
+        # That quarter is on its way to its seal: nothing of it is left to be decided. Drawn apart,
+        # so that it leaves every other reading as it is.
+        place = (first.case.reference, first.screw.level, first.screw.side)
+        rng, is_decided = Random(f"decided {place}"), True
+    if is_decided:
         decided = replace(
             first,
             role=ReadingRole.ADJUDICATION,

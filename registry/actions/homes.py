@@ -295,7 +295,15 @@ def ledger_state(ledger: Ledger, viewer: Viewer, now: datetime) -> LedgerState:
         events_since=length - (0 if kept is None else kept.length),
         schema=current(ledger.engine),
         settings=[
-            (name, value if isinstance(value, str) else json.dumps(value))
+            (name, _in_words(value))
             for name, value in json.loads(ledger.settings.written()).items()
         ],
     )
+
+
+def _in_words(value: object) -> str:
+    """Return a setting as people write it: 0, 90 for a list, medial 4, caudal 4 for limits."""
+    if isinstance(value, list):
+        parts = [" ".join(map(str, part)) if isinstance(part, list) else part for part in value]
+        return ", ".join(map(str, parts))
+    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)

@@ -12,6 +12,7 @@ import sys
 import urllib.request
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -20,8 +21,10 @@ from demo_data.scenario import people
 from demo_data.scenario.ct.study import PatientIdentity
 from registry.actions.accounts import acting
 from registry.actions.check_ledger import check_ledger
+from registry.actions.replies import quarter_state, quarters
 from registry.actions.sessions import sign_in, viewer_of
 from registry.actions.worklist import worklist
+from registry.domain.directions import Direction
 from registry.store.home import open_ledger
 
 PROGRAM = [sys.executable, "-c", "import sys; from registry.cli.main import main; sys.exit(main())"]
@@ -123,6 +126,26 @@ def test_every_account_signs_in_with_the_printed_passphrase(ledger):
         viewer = viewer_of(ledger, token, NOW)
         assert {role.value for role in viewer.roles} == set(account.roles.split(","))
         assert (viewer.person_id is None) == (account.person is None)
+
+
+def test_the_last_quarter_is_past_its_right_of_reply_and_ready_to_be_sealed(ledger):
+    lead = acting(ledger, "greta")
+    states = [quarter_state(ledger, lead, each.name, NOW) for each in quarters(ledger, lead, NOW)]
+    assert len(states) == 9
+    assert states[0].quarter.name == "2026Q3"
+    assert states[0].in_the_way == []
+    assert states[0].owed == 0
+    for state in states:
+        assert state.surgeons
+        assert all(surgeon.answered_at is not None for surgeon in state.surgeons)
+        assert state.round is not None
+        assert state.round.closes_on < NOW.date()
+
+
+def test_the_unit_has_a_policy_of_its_own_that_is_said_to_be_invented(ledger):
+    policy = ledger.settings.policy()
+    assert policy.words.endswith("This is an invented unit's policy.")
+    assert policy.met({Direction.MEDIAL: Decimal(4)}) == "medial 4 mm (from 4 mm on)"
 
 
 def test_the_drawn_screws_wait_in_the_registrar_s_worklist(ledger):

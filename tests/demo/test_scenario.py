@@ -5,13 +5,15 @@ from __future__ import annotations
 import csv
 import io
 from collections import Counter, defaultdict
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
 from demo_data.scenario import people
 from demo_data.scenario.ct.study import PatientIdentity, drawn_screws
 from demo_data.scenario.unit import SEED, invent_unit
+from registry.domain.reply import quarter, quarter_of
+from registry.domain.settings import Settings
 from registry.domain.techniques import COUNTED_LIVES
 from registry.intake.readings_table import read_readings
 from registry.intake.theatre_log import read_theatre_log
@@ -141,6 +143,25 @@ def test_the_drawn_case_says_of_its_screws_what_the_drawing_says_and_no_reading(
     sizes = [(screw.diameter_mm, screw.length_mm) for screw in case.screws]
     assert sizes == [(screw.diameter_mm, screw.length_mm) for screw in drawn]
     assert not [reading for reading in unit.readings if reading.case is case]
+
+
+def test_each_quarter_was_laid_before_its_surgeons_who_all_answered_in_their_days(unit):
+    surgeons = defaultdict(set)
+    for case in unit.cases:
+        surgeons[quarter_of(case.operated_on).name].add(case.surgeon)
+    rounds = {each.period: each for each in unit.rounds()}
+    assert set(rounds) == set(surgeons)
+    for period, found in rounds.items():
+        days = (found.laid_at.date() - quarter(period).last).days
+        assert 1 <= days <= 7
+        assert {answer.surgeon for answer in found.answers} == surgeons[period]
+        last = found.laid_at.date() + timedelta(days=Settings().reply_days)
+        assert all(
+            found.laid_at < answer.at and answer.at.date() <= last for answer in found.answers
+        )
+    accounts = {account.person for account in people.ACCOUNTS}
+    assert set().union(*surgeons.values()) <= accounts
+    assert unit.rounds() == unit.rounds()
 
 
 def test_every_person_has_one_role_and_a_name_of_their_own():

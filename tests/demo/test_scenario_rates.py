@@ -18,6 +18,7 @@ from registry.actions.initialise import initialise
 from registry.actions.load_log import load_log
 from registry.actions.load_readings import load_readings
 from registry.actions.loading import TableFile
+from registry.actions.replies import quarter_state
 from registry.domain.directions import Direction
 from reports.frame import Threshold
 from reports.tables.rates import Question
@@ -87,6 +88,15 @@ def test_the_tables_load_whole_and_the_ledger_verifies(loaded):
     assert (log.new["cases"], log.new["screws"]) == (400, 3000)
     assert readings.new["readings"] == readings.rows
     assert check_ledger(ledger, acting(ledger, None)) == []
+
+
+def test_nothing_of_the_last_quarter_waits_to_be_decided_and_something_of_others_does(loaded):
+    ledger, shell = loaded[0], acting(loaded[0], None)
+    last = quarter_state(ledger, shell, "2026Q3", NOW)
+    assert last.provisional == []
+    assert last.in_the_way == ["the right of reply has not been opened"]
+    others = [quarter_state(ledger, shell, period, NOW) for period in ("2026Q1", "2026Q2")]
+    assert all(state.provisional for state in others)
 
 
 def test_rules_of_the_trade_note_some_screws_and_not_most(loaded):

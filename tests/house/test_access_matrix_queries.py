@@ -9,7 +9,7 @@ from __future__ import annotations
 import ast
 import inspect
 from contextlib import suppress
-from datetime import timedelta
+from datetime import date, timedelta
 from importlib import import_module
 from pathlib import Path
 from pkgutil import iter_modules
@@ -35,6 +35,7 @@ from registry.store.queries import (
     entering,
     exported,
     findings,
+    missing,
     ordered_readings,
     outcomes,
     people,
@@ -245,6 +246,18 @@ ASKING = {
         lambda s, v, _: [sum(ordered_readings.first_readings_by_day(s, v).values())],
         [[0], [1], [4], [0], [0], [0], [4]],
     ),
+    ordered_readings.owed_orders: (
+        lambda s, v, _: [o.role for o in ordered_readings.owed_orders(s, v)],
+        [NONE, NONE, ["first"] * 4 + ["second"], NONE, NONE, NONE, ["first"] * 4 + ["second"]],
+    ),
+    missing.unscanned_cases: (
+        lambda s, v, _: [c.reference for c in missing.unscanned_cases(s, v, WINDOW)],
+        [NONE, ["OP-5", "OP-4"], ["OP-5", "OP-4"], NONE, NONE, NONE, ["OP-5", "OP-4"]],
+    ),
+    missing.screws_read: (
+        lambda s, v, _: len(missing.screws_read(s, v, WINDOW, date(2026, 1, 1))),
+        [0, 4, 7, 0, 0, 0, 7],
+    ),
     screw_readings.screw_in_full: (
         lambda s, v, _: seen_screws(s, v),
         [NONE, ["OP-1"], ["OP-1", "OP-2", "OP-2"], NONE, NONE, NONE, ["OP-1", "OP-2", "OP-2"]],
@@ -378,6 +391,19 @@ ASKING = {
         lambda s, v, _: [replies.own_answer(s, v, 1) is not None],
         [[False], [True], [False], [False], [False], [False], [False]],
     ),
+    # The round ended on the first of March; Anna Berg alone was responsible and asks.
+    replies.own_open_rounds: (
+        lambda s, v, _: [
+            each.round.period
+            for day in (date(2026, 3, 1), date(2026, 3, 2))
+            for each in replies.own_open_rounds(s, v, day)
+        ],
+        [NONE, ["2026Q1"], NONE, NONE, NONE, NONE, NONE],
+    ),
+    replies.last_own_day: (
+        lambda s, v, _: replies.last_own_day(s, v),
+        [None, date(2026, 2, 20), None, None, None, None, None],
+    ),
     replies.answer_row: (
         lambda s, v, _: [replies.answer_row(s, v, 1)],
         [[None], [1], [None], [None], [None], [None], [None]],
@@ -463,6 +489,7 @@ NOT_ASKING = {
             "registry.store.queries.research",
             "registry.store.queries.replies",
             "registry.store.queries.second_reads",
+            "registry.store.queries.missing",
         ),
     ),
     "imaged.imaged_since": (

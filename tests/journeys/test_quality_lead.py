@@ -61,8 +61,7 @@ def counted(served, *words):
 def test_filters_are_set_by_keyboard_stand_in_the_address_and_count_as_the_command_does(
     unit, signed_in
 ):
-    page = signed_in(unit, "quality lead").page
-    expect(page).to_have_url(unit.url("/rates?by=level"))
+    page = signed_in(unit, "quality lead").open("/rates?by=level")
     assert_same(page, counted(unit, "--by", "level"))
     for label, keys in (
         ("By", "entry"),

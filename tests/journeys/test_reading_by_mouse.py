@@ -165,7 +165,7 @@ def test_a_contained_screw_and_one_through_each_wall_are_read_by_mouse_as_they_w
 ):
     served = own_unit_with_ct
     visit = signed_in(served, "registrar")
-    page = visit.page
+    page = visit.open("/worklist")
     screws = owed(page)
     assert set(screws) == set(TRUTH)
     places = find_screws(page, screws)

@@ -89,7 +89,7 @@ def test_calliper_eye_typed_and_not_assessable_are_saved_and_nothing_tells_whose
 ):
     served = own_unit_with_ct
     visit = signed_in(served, "registrar", recorded=True)
-    page = visit.page
+    page = visit.open("/worklist")
     places = find_screws(page, owed(page))
 
     desk = opened(page, served, "L2 right")
@@ -140,7 +140,7 @@ def test_calliper_eye_typed_and_not_assessable_are_saved_and_nothing_tells_whose
 def test_what_is_missing_is_said_before_anything_is_saved(unit_with_ct, signed_in):
     visit = signed_in(unit_with_ct, "registrar")
     visit.watch.refusals.add(400)
-    page = visit.page
+    page = visit.open("/worklist")
     places = find_screws(page, owed(page))
     desk = opened(page, unit_with_ct, "L3 left")
     desk.find_by_mouse(places["L3 left"])
@@ -161,7 +161,7 @@ def test_what_is_missing_is_said_before_anything_is_saved(unit_with_ct, signed_i
 
 def test_the_desk_breaks_no_rule_of_accessibility_at_any_stage(unit_with_ct, signed_in):
     visit = signed_in(unit_with_ct, "registrar")
-    page = visit.page
+    page = visit.open("/worklist")
     places = find_screws(page, owed(page))
     desk = opened(page, unit_with_ct, "L1 left")
 

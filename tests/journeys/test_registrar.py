@@ -45,7 +45,9 @@ def found_in(answers, words):
 
 def test_a_registrar_starts_at_the_screws_to_be_read_cranial_on_top(unit_with_ct, signed_in):
     page = signed_in(unit_with_ct, "registrar").page
-    expect(page).to_have_url(unit_with_ct.url("/worklist"))
+    expect(page).to_have_url(unit_with_ct.url("/"))
+    expect(page.get_by_text("12 readings are owed")).to_be_visible()
+    page.get_by_role("link", name="The whole worklist").click()
     table = page.get_by_role("table", name="12 readings are owed")
     assert table.get_by_role("rowheader").all_inner_texts() == SCREWS
     assert "first" not in table.inner_text()
@@ -53,7 +55,7 @@ def test_a_registrar_starts_at_the_screws_to_be_read_cranial_on_top(unit_with_ct
 
 
 def test_every_screw_of_the_worklist_is_reached_by_keyboard_in_its_order(unit_with_ct, signed_in):
-    page = signed_in(unit_with_ct, "registrar").page
+    page = signed_in(unit_with_ct, "registrar").open("/worklist")
     tab_to(page, "Read the next screw")
     first = page.evaluate("document.activeElement.pathname")
     assert page.evaluate("document.activeElement.checkVisibility()")
@@ -68,7 +70,8 @@ def test_every_screw_of_the_worklist_is_reached_by_keyboard_in_its_order(unit_wi
 
 def test_no_answer_of_a_registrar_s_day_tells_whose_screws_are_to_be_read(unit_with_ct, signed_in):
     visit = signed_in(unit_with_ct, "registrar", recorded=True)
-    page = visit.page
+    page = visit.open("/worklist")
+    visit.open("/")
     page.get_by_role("link", name="Read the next screw").click()
     expect(page.get_by_role("heading", name=SCREWS[0])).to_be_visible()
     expect(page.get_by_text("Find the screw: click its shank")).to_be_visible()
@@ -81,7 +84,7 @@ def test_no_answer_of_a_registrar_s_day_tells_whose_screws_are_to_be_read(unit_w
     visit.refused("/rates?by=surgeon", 403)
     visit.open("/")
     answers = visit.answers
-    assert sum("<table" in answer.text for answer in answers) >= 3
+    assert sum("<table" in answer.text for answer in answers) >= 2
     assert any("/reading/" in answer.url and "html" not in answer.kind for answer in answers)
     assert found_in(answers, TELLING) == []
 

@@ -66,7 +66,7 @@ def test_an_invited_person_comes_in_and_leaves_by_the_keyboard_alone(unit, visit
     page.keyboard.type(PASSWORD)
     tab_to(page, "Sign in")
     page.keyboard.press("Enter")
-    expect(page.get_by_role("heading", name="Rates")).to_be_visible()
+    expect(page.get_by_role("heading", name="Where things stand")).to_be_visible()
     tab_to(page, "Sign out")
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", name="Sign in")).to_be_visible()
@@ -75,8 +75,7 @@ def test_an_invited_person_comes_in_and_leaves_by_the_keyboard_alone(unit, visit
 
 
 def test_the_link_in_front_of_every_page_leads_past_its_head(unit, signed_in):
-    page = signed_in(unit, "quality lead").page
-    page.reload()
+    page = signed_in(unit, "quality lead").open("/rates?by=level")
     page.keyboard.press("Tab")
     expect(page.get_by_role("link", name="Skip to the page's content")).to_be_in_viewport()
     page.keyboard.press("Enter")

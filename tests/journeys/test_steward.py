@@ -11,10 +11,13 @@ from tests.journeys.browsing import set_password, sign_in
 pytestmark = pytest.mark.browser
 
 
-def test_a_steward_starts_at_the_accounts_and_can_go_nowhere_else(unit, signed_in):
+def test_a_steward_starts_at_accounts_and_backups_and_can_go_nowhere_else_but_to_the_accounts(
+    unit, signed_in
+):
     page = signed_in(unit, "steward").page
-    expect(page).to_have_url(unit.url("/accounts"))
+    expect(page).to_have_url(unit.url("/"))
     expect(page.get_by_role("heading", name="Accounts")).to_be_visible()
+    expect(page.get_by_text("No backup is noted beside the keys")).to_be_visible()
     places = page.get_by_role("navigation", name="Pages").get_by_role("link")
     assert places.all_inner_texts() == ["Accounts"]
 
@@ -33,7 +36,7 @@ def test_what_is_clinical_is_refused_in_words(unit, signed_in, path, told):
     expect(page.get_by_role("heading", name="Not allowed")).to_be_visible()
     expect(page.get_by_text(told)).to_be_visible()
     page.get_by_role("link", name="To the first page").click()
-    expect(page).to_have_url(unit.url("/accounts"))
+    expect(page).to_have_url(unit.url("/"))
 
 
 def test_the_list_follows_an_account_from_invitation_to_its_first_sign_in(
@@ -44,7 +47,7 @@ def test_the_list_follows_an_account_from_invitation_to_its_first_sign_in(
     invited = (*invited, "--address", address)
     voided = unit.run(*invited).splitlines()[0]
     link = unit.run(*invited).splitlines()[0]
-    page = signed_in(unit, "steward").page
+    page = signed_in(unit, "steward").open("/accounts")
     row = page.get_by_role("row").filter(has_text="newcomer")
     expect(row).to_contain_text(people.FELLOW)
     expect(row).to_contain_text("registrar")
@@ -54,7 +57,7 @@ def test_the_list_follows_an_account_from_invitation_to_its_first_sign_in(
     expect(told.get_by_text("used up or too old")).to_be_visible()
     set_password(newcomer.page, link)
     sign_in(newcomer.page, unit.address, "newcomer")
-    expect(newcomer.page.get_by_role("heading", name="Worklist")).to_be_visible()
+    expect(newcomer.page.get_by_role("heading", name="To be read by you")).to_be_visible()
     page.reload()
     expect(row).to_contain_text("can sign in")
     expect(row).not_to_contain_text("the link works")

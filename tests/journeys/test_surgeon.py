@@ -37,6 +37,8 @@ def placed(page):
 def test_a_surgeon_starts_at_their_own_rate_and_is_told_what_peers_take(unit, signed_in):
     # One of the five others has too few graded screws in this small unit.
     page = signed_in(unit, "surgeon").page
+    expect(page.get_by_role("heading", name="Your own results")).to_be_visible()
+    page.get_by_role("link", name="Your rates by other questions").click()
     expect(page).to_have_url(unit.url("/rates?by=surgeon"))
     assert strata(page) == [OWN]
     by_surgeon = Counter(
@@ -133,7 +135,8 @@ def test_no_answer_names_another_surgeon_to_a_surgeon(unit, signed_in):
         visit.open(f"/rates?{question}")
         visit.open(f"/rates.json?{question}")
         visit.open(f"/rates/chart.svg?{question}")
-    visit.open("/worklist")
+    for place in ("/worklist", "/"):
+        visit.open(place)
     answers = visit.answers
     assert any(OWN in answer.text for answer in answers)
     # Whoever took part in a case knows who was responsible for it.

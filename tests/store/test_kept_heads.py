@@ -11,6 +11,7 @@ import pytest
 from registry.actions.accounts import acting
 from registry.actions.backup import back_up
 from registry.actions.check_ledger import check_ledger
+from registry.store.kept_heads import KeptHead, keep_head, last_head
 from registry.store.models.people import Person
 from tests.build.loaded import NOW
 from tests.build.places import Place
@@ -102,3 +103,16 @@ def test_a_line_that_a_crash_cut_off_is_passed_over_and_the_next_stands_alone(ho
     backed_up(home, tmp_path, "two")
     assert wrong(home) == []
     assert len(heads.read_text().splitlines()) == 3
+
+
+def test_the_last_backup_is_told_from_what_was_kept_after_it_and_from_lines_that_were_changed(home):
+    with opened(home) as ledger:
+        folder, key = ledger.keys.folder, ledger.keys.trail
+    assert last_head(folder, key, "backup") is None
+    kept = [KeptHead(AT, what, length, "0" * 64) for length, what in ((1, "backup"), (2, "backup"))]
+    for head in (*kept, KeptHead(AT, "move", 3, "0" * 64)):
+        keep_head(folder, key, head)
+    assert last_head(folder, key, "backup") == kept[1]
+    path = folder / "heads"
+    path.write_bytes(path.read_bytes().replace(b'"length": 2', b'"length": 9'))
+    assert last_head(folder, key, "backup") == kept[0]
