@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from .cases import DRAWN_OPERATED_ON, DRAWN_SCANNED_ON, invent_cases
 from .ct.study import DrawnStudy, PatientIdentity, draw_study
+from .outcomes import invent_outcomes
 from .people import ACCOUNTS, NOTE, PASSPHRASE, POLICY_MM, POLICY_WORDS, UNIT_NAME
 from .readings import invent_readings
 from .records import Imaging
@@ -16,6 +17,7 @@ from .tables import readings_table, theatre_log
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from .outcomes import InventedOutcome
     from .records import InventedCase, InventedReading
     from .replies import InventedRound
 
@@ -54,6 +56,10 @@ class InventedUnit:
     def readings_csv(self) -> bytes:
         """Return the table that `load-readings` takes."""
         return readings_table(self.readings)
+
+    def outcomes(self) -> tuple[InventedOutcome, ...]:
+        """Return what became of a few patients."""
+        return invent_outcomes(self.readings)
 
     def rounds(self) -> tuple[InventedRound, ...]:
         """Return how each quarter was laid before its surgeons and what they answered."""

@@ -16,6 +16,7 @@ from registry.domain.problems import BadInputError, ConflictError, FailureError,
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable, Iterator, Mapping
+    from datetime import date
     from types import ModuleType
 
     from registry.domain.access import Viewer
@@ -199,6 +200,7 @@ def _fill(ledger: Ledger, operator: Viewer, scenario: Any) -> None:  # noqa: ANN
     )
     say(f"  {_counts(loaded.new)}")
     _timed("made its accounts", lambda: _add_accounts(ledger, operator, scenario))
+    _timed("recorded a few outcomes", lambda: _record(ledger, operator, unit, day))
     rounds = unit.rounds()
     _timed("laid its quarters before its surgeons", lambda: _reply(ledger, rounds, scenario))
     folder = ledger.home / DRAWN_CT
@@ -217,6 +219,23 @@ def _add_accounts(ledger: Ledger, operator: Viewer, scenario: Any) -> None:  # n
         roles = parse_roles(account.roles)
         token = invite(ledger, operator, account.name, roles, person=account.person, now=instant())
         accept_invitation(ledger, token, scenario.PASSPHRASE, instant())
+
+
+def _record(ledger: Ledger, operator: Viewer, unit: Any, today: date) -> None:  # noqa: ANN401 - the scenario's
+    """Record what became of some patients, by the form's own action."""
+    from registry.actions.outcomes import record_outcome
+    from registry.cli.opening import instant
+    from registry.store.queries.constructs import cases_in_full
+
+    with ledger.reading() as session:
+        cases = cases_in_full(session, operator, ledger.settings.audit_window_days)
+    known = {case.reference: case for case in cases}
+    for each in unit.outcomes():
+        case = known[each.reference]
+        place = (each.level, each.side)
+        screw = next(found for found in case.screws if (found.level, found.side) == place)
+        texts = {**each.texts, "screw_id": str(screw.screw_id)}
+        record_outcome(ledger, operator, case.case_id, texts, today=today, now=instant())
 
 
 def _reply(ledger: Ledger, rounds: Any, scenario: Any) -> None:  # noqa: ANN401 - the scenario's

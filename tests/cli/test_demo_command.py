@@ -19,6 +19,7 @@ import pytest
 
 from demo_data.scenario import people
 from demo_data.scenario.ct.study import PatientIdentity
+from demo_data.scenario.unit import invent_unit
 from registry.actions.accounts import acting
 from registry.actions.check_ledger import check_ledger
 from registry.actions.replies import quarter_state, quarters
@@ -26,6 +27,8 @@ from registry.actions.sessions import sign_in, viewer_of
 from registry.actions.worklist import worklist
 from registry.domain.directions import Direction
 from registry.store.home import open_ledger
+from registry.store.queries.constructs import cases_in_full
+from registry.store.queries.outcomes import outcomes_of_case
 
 PROGRAM = [sys.executable, "-c", "import sys; from registry.cli.main import main; sys.exit(main())"]
 ROOT = Path(__file__).resolve().parents[2]
@@ -140,6 +143,19 @@ def test_the_last_quarter_is_past_its_right_of_reply_and_ready_to_be_sealed(ledg
         assert all(surgeon.answered_at is not None for surgeon in state.surgeons)
         assert state.round is not None
         assert state.round.closes_on < NOW.date()
+
+
+def test_what_became_of_a_few_patients_is_recorded_with_their_cases(ledger):
+    lead, wanted = acting(ledger, "greta"), invent_unit().outcomes()
+    assert 4 <= len(wanted) <= 6
+    with ledger.reading() as session:
+        cases = cases_in_full(session, lead, ledger.settings.audit_window_days)
+        found = {case.reference: outcomes_of_case(session, lead, case.case_id) for case in cases}
+    assert {ref for ref, listed in found.items() if listed} == {each.reference for each in wanted}
+    for each in wanted:
+        [outcome] = found[each.reference]
+        for name, text in each.texts.items():
+            assert outcome.texts[name] == text, name
 
 
 def test_the_unit_has_a_policy_of_its_own_that_is_said_to_be_invented(ledger):
