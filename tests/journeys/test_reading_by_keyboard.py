@@ -70,6 +70,7 @@ def test_a_contained_and_a_breached_screw_are_read_by_keys_as_they_were_drawn(
     typed(page, "Account name", "keys")
     typed(page, "Password", PASSWORD)
     page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", name="Where things stand")).to_be_visible()
     tab_to(page, "The whole worklist")
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", name="Worklist")).to_be_visible()
