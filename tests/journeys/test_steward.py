@@ -11,15 +11,13 @@ from tests.journeys.browsing import set_password, sign_in
 pytestmark = pytest.mark.browser
 
 
-def test_a_steward_starts_at_accounts_and_backups_and_can_go_nowhere_else_but_to_the_accounts(
-    unit, signed_in
-):
+def test_a_steward_starts_at_accounts_and_backups_and_can_go_to_nothing_clinical(unit, signed_in):
     page = signed_in(unit, "steward").page
     expect(page).to_have_url(unit.url("/"))
     expect(page.get_by_role("heading", name="Accounts")).to_be_visible()
     expect(page.get_by_text("No backup is noted beside the keys")).to_be_visible()
     places = page.get_by_role("navigation", name="Pages").get_by_role("link")
-    assert places.all_inner_texts() == ["Accounts"]
+    assert places.all_inner_texts() == ["Accounts", "Trail", "Withdrawal"]
 
 
 @pytest.mark.parametrize(
