@@ -73,7 +73,7 @@ def sign_in(page: Page) -> None:
     page.locator("[name=name]").fill(REGISTRAR.name)
     page.locator("[name=password]").fill(PASSWORD)
     page.get_by_role("button", name="Sign in").click()
-    page.wait_for_url("**/worklist")
+    page.get_by_role("heading", name="Where things stand").wait_for()
 
 
 def sign_out(page: Page) -> None:
