@@ -7,6 +7,8 @@ from datetime import UTC, datetime, time, timedelta
 from random import Random
 from typing import TYPE_CHECKING
 
+from .records import LAST_DAY
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from datetime import date
@@ -46,10 +48,10 @@ class InventedRound:
 
 
 def invent_rounds(seed: int, cases: Iterable[InventedCase]) -> tuple[InventedRound, ...]:
-    """Return the round of every quarter, each answered by each of its surgeons."""
+    """Return the round of every whole quarter, each answered by each of its surgeons."""
     rng = Random(f"{seed} replies")
     surgeons: dict[date, set[str]] = {}
-    for case in cases:
+    for case in (each for each in cases if each.operated_on <= LAST_DAY):
         surgeons.setdefault(_first_day(case.operated_on), set()).add(case.surgeon)
     return tuple(_round(rng, first, surgeons[first]) for first in sorted(surgeons))
 

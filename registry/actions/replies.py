@@ -82,6 +82,7 @@ class QuarterState:
     surgeons : responsible surgeons, and whether they have answered
     asked, owed : re-readings that surgeons have asked for; those not made yet, cover included
     provisional : screws whose consensus is provisional; listed before sealing
+    unread : placed screws that are imaged and not read; told before sealing
     open_findings : findings that the unit's policy names and nobody has closed
     in_the_way : what has to be done or waited for before it can be sealed; empty for nothing
     """
@@ -92,6 +93,7 @@ class QuarterState:
     asked: int
     owed: int
     provisional: Sequence[ReplyScrew]
+    unread: int
     open_findings: int
     in_the_way: Sequence[str]
 
@@ -321,6 +323,7 @@ def quarter_state(ledger: Ledger, viewer: Viewer, period: str, now: datetime) ->
         owed = 0 if found is None else replies.owed_rereadings(session, found.round_id)
         again = 0 if found is None else replies.asked_rereadings(session, found.round_id)
         provisional = replies.unsettled(session, asked, ledger.settings.audit_window_days)
+        unread = replies.unread_screws(session, asked, ledger.settings.audit_window_days)
         open_findings = replies.open_findings_of(session, asked)
     facts = RoundFacts(
         closes_on=None if found is None else found.closes_on,
@@ -337,6 +340,7 @@ def quarter_state(ledger: Ledger, viewer: Viewer, period: str, now: datetime) ->
         asked=again,
         owed=owed,
         provisional=provisional,
+        unread=unread,
         open_findings=open_findings,
         in_the_way=stands_in_the_way(asked, facts, today_of(ledger, now)),
     )

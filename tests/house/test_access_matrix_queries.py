@@ -471,6 +471,7 @@ NOT_ASKING = {
     "replies.owed_rereadings": ("a count, for who lays it before them", REPLYING),
     "replies.asked_rereadings": ("a count, for who lays it before them", REPLYING),
     "replies.open_findings_of": ("a count, for who lays it before them", REPLYING),
+    "replies.unread_screws": ("a count, for who lays it before them", REPLYING),
     "replies.unsettled": ("for who lays it before them", REPLYING),
     "assignments.screws_without_first": ("asks for readings, shows none", ASSIGNING),
     "assignments.held_scans": ("asks for readings, shows none", ASSIGNING),

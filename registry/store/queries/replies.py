@@ -329,6 +329,12 @@ def unsettled(
     return [screw for screw in _screws(session, quarter, window_days) if screw.is_provisional]
 
 
+def unread_screws(session: Session, quarter: Quarter, window_days: tuple[int, int]) -> int:
+    """Return how many placed screws of a quarter are imaged and not read."""
+    screws = _screws(session, quarter, window_days)
+    return sum(screw.scan_id is not None and screw.state is None for screw in screws)
+
+
 def open_findings_of(session: Session, quarter: Quarter) -> int:
     """Return how many findings of a quarter's cases that the unit's policy names are open."""
     query = (
