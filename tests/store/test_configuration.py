@@ -49,6 +49,7 @@ WRONG = {
     "tolerance_mm": "-1",
     "floor_mm": "nan",
     "audit_window_days": "[90, 0]",
+    "outcome_window_days": "[90, 0]",
     "minimum_graded": "1.5",
     "second_reads_all": '"perhaps"',
     "second_share": "0.12345",

@@ -181,7 +181,7 @@ def test_what_changes_an_account_asks_for_the_password_again(
         for rule in app.url_map.iter_rules()
         if rule.endpoint.startswith("accounts.") and "POST" in (rule.methods or ())
     }
-    assert len(asking) == 6
+    assert len(asking) == 7
     assert {confirmed_minutes_of(app, endpoint) for endpoint in asking} == {10}
     steward = client_of(STEWARD)
     clock.instant += timedelta(minutes=11)
