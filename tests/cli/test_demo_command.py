@@ -134,6 +134,9 @@ def test_every_account_signs_in_with_the_printed_passphrase(ledger):
 def test_the_last_quarter_is_past_its_right_of_reply_and_ready_to_be_sealed(ledger):
     lead = acting(ledger, "greta")
     states = [quarter_state(ledger, lead, each.name, NOW) for each in quarters(ledger, lead, NOW)]
+    # The drawn case, whose screws wait to be read, is of the quarter after it.
+    present, *states = states
+    assert (present.quarter.name, present.unread, present.round) == ("2026Q4", 12, None)
     assert len(states) == 9
     assert states[0].quarter.name == "2026Q3"
     assert states[0].in_the_way == []
