@@ -86,6 +86,8 @@ def notes(table: RateTable) -> list[str]:
             said.append(
                 "Where a surgeon's own clustering cannot be seen, the interval assumes the unit's."
             )
+    if asked.interval is IntervalName.CLUSTERED and unit is None and _has_limits(table):
+        said.append("The limits are widened to whole per cent; what made them is not shown.")
     said += table.withheld
     if table.is_partial and not table.withheld:
         said.append("What would tell another person's own results is not shown to this account.")
@@ -100,6 +102,10 @@ def notes(table: RateTable) -> list[str]:
     if table.second_reading:
         said.append(table.second_reading)
     return said
+
+
+def _has_limits(table: RateTable) -> bool:
+    return any(row.low is not None for row in table.rows)
 
 
 def _confidence(table: RateTable) -> str:

@@ -255,6 +255,9 @@ def test_how_breaches_lie_within_patients_is_told_of_own_screws_alone(unit):
     document = ask(unit, anna).as_json()["rows"][0]
     assert document["patients_with_event"] is None
     assert ask(unit, anna).cells()[1][-1] is None  # the unit's own correlation
+    widened = "The limits are widened to whole per cent; what made them is not shown."
+    assert widened in ask(unit, anna).notes()
+    assert widened not in ask(unit, account(unit, Role.QUALITY_LEAD, None)).notes()
 
 
 LONE = {"case_ref": "lone", "patient_ref": "lone", "surgeon": "Bodo Carl", "level": "C5",

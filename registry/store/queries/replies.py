@@ -330,8 +330,10 @@ def unsettled(
 
 
 def unread_screws(session: Session, quarter: Quarter, window_days: tuple[int, int]) -> int:
-    """Return how many placed screws of a quarter are imaged and not read."""
-    screws = _screws(session, quarter, window_days)
+    """Return how many placed screws of a quarter could be graded, are imaged and not read."""
+    screws = [
+        screw for screw in _screws(session, quarter, window_days) if level(screw.level).needed_walls
+    ]
     return sum(screw.scan_id is not None and screw.state is None for screw in screws)
 
 
