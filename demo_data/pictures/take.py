@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from demo_data.scenario.ct.placement import PlacedScrew
     from demo_data.scenario.ct.truth import Section
 
+PICTURES_MS = 4000
 PROGRAM = Path(sys.executable).with_name("pedicle-ledger")
 FOLDER = Path(__file__).parent
 WIDTH = 1280
@@ -71,6 +72,7 @@ def take_desk(browser: Browser, address: str) -> None:
     """Show the registrar's desk with a screw found and its cortex marked on a few sections."""
     page = _signed_in(browser, address, "elif", height=1000)
     level, side = SHOWN_SCREW
+    page.goto(f"{address}worklist")
     page.get_by_role("link", name=f"{level} {'left' if side == 'L' else 'right'}").click()
     page.wait_for_load_state("networkidle")
     screw = next(
@@ -84,6 +86,8 @@ def take_desk(browser: Browser, address: str) -> None:
             page.locator(f"#{name}-{axis}").dispatch_event("change")
     page.locator("#look").wait_for()
     page.wait_for_load_state("networkidle")
+    # Each end that is set asks for pictures anew; nothing is marked on those of the ends before.
+    page.wait_for_timeout(PICTURES_MS)
     page.get_by_label("by the contour").check()
     chosen = _chosen(screw)
     for section in chosen:
