@@ -36,7 +36,7 @@ class Adjudication:
     assignment_id : names it
     level, side, number : which screw
     waiting_days : since it was asked for
-    appointed : who is to decide, None where any lead may
+    appointed_id, appointed : who is to decide, None where any lead may
     is_held_here : whether its image is; else it can only be loaded from a table
     is_viewers : whether the viewer may decide it
     """
@@ -46,6 +46,7 @@ class Adjudication:
     side: str
     number: int
     waiting_days: int
+    appointed_id: int | None
     appointed: str | None
     is_held_here: bool
     is_viewers: bool
@@ -64,6 +65,7 @@ def adjudications(ledger: Ledger, viewer: Viewer, now: datetime) -> list[Adjudic
             side=each.side,
             number=each.number,
             waiting_days=(now - each.asked_at).days,
+            appointed_id=each.reader_id,
             appointed=each.reader,
             is_held_here=each.is_held_here,
             is_viewers=each.assignment_id in own,
@@ -117,14 +119,23 @@ def appoint(
         work.update(Assignment, "appoint an adjudicator", assignment_id, reader_id=person_id)
 
 
-def take_back(ledger: Ledger, viewer: Viewer, assignment_id: int, now: datetime) -> None:
-    """Let any lead take an adjudication again that was made out to one person."""
+def take_back(
+    ledger: Ledger, viewer: Viewer, assignment_id: int, person_id: int | None, now: datetime
+) -> None:
+    """Let any lead take an adjudication again that was made out to this person."""
     require(viewer, Deed.ORDER_READINGS, at_least=Reach.ALL)
     with ledger.writing(viewer, now) as work:
         owed = _owed(work, viewer, assignment_id)
         if owed.reader_id is None:
             raise ConflictError(
                 Fault("nobody is appointed to this adjudication", mend="look at the list again")
+            )
+        if owed.reader_id != person_id:
+            raise ConflictError(
+                Fault(
+                    f"by now {owed.reader} is appointed to this adjudication",
+                    mend="look at the list again",
+                )
             )
         work.update(Assignment, "take an adjudication back", assignment_id, reader_id=None)
 

@@ -8,6 +8,7 @@ from registry.actions.corrections import (
     fields_changed,
     may_say_who_operated,
     people_named,
+    refuse_own_exit,
     refuse_readers,
     require_change,
     require_version,
@@ -77,6 +78,7 @@ def correct_case(
         require_change(changed)
         _refuse(work, viewer, case, changed, values)
         known = _people(work, values)
+        _refuse_own_exit(work, viewer, case, values, known)
         readers = standing_readers(work.session, case_id)
         refuse_readers(known.values(), readers, people_ids_of(work, case))
         window = ledger.settings.audit_window_days
@@ -150,6 +152,22 @@ def _people(work: Writing, values: Mapping[str, Any]) -> dict[str, int]:
         for person in (given,) if isinstance(given, str) else given or ():
             named.setdefault(person, place_of(CASE, name))
     return people_named(work, named)
+
+
+def _refuse_own_exit(
+    work: Writing,
+    viewer: Viewer,
+    case: CaseAsEntered,
+    values: Mapping[str, Any],
+    known: Mapping[str, int],
+) -> None:
+    for name in TAKING_PART:
+        stood = [part for part in case.texts[name].split(" | ") if part]
+        before = people_named(work, dict.fromkeys(stood, "")).values()
+        given = values[name]
+        wanted = (given,) if isinstance(given, str) else given or ()
+        after = [known[folded(person)] for person in wanted]
+        refuse_own_exit(viewer, before, after, place_of(CASE, name))
 
 
 def people_ids_of(work: Writing, case: CaseAsEntered) -> set[int]:

@@ -13,6 +13,7 @@ from registry.actions.corrections import (
     fields_changed,
     may_say_who_operated,
     people_named,
+    refuse_own_exit,
     refuse_readers,
     require_change,
     require_version,
@@ -22,7 +23,7 @@ from registry.actions.follow_case import follow_cases
 from registry.actions.persons import Persons
 from registry.actions.typed_reason import reason_given
 from registry.domain.access import Deed, require
-from registry.domain.levels import LEVELS
+from registry.domain.levels import LEVELS, level
 from registry.domain.problems import BadInputError, ConflictError, Fault
 from registry.domain.techniques import COUNTED_LIVES
 from registry.intake import values
@@ -49,7 +50,7 @@ PLACE: tuple[Asked, ...] = (
         "a level",
         values.level_code,
         is_required=True,
-        words=tuple(level.code for level in LEVELS),
+        words=tuple(each.code for each in LEVELS),
     ),
     Asked("side", "Side", "a side", values.side, is_required=True, words=("L", "R")),
     Asked("number", "Number", "a screw's number", values.number, 1, is_required=True),
@@ -137,6 +138,15 @@ def _refuse_gain(
         raise BadInputError(
             Fault("is not yours to change", place_of(SCREW, "operator"), "ask the quality lead")
         )
+    needed = {level(code).needed_walls for code in (screw.level, typed.place.level)}
+    if screw.is_read and len(needed) > 1:
+        raise BadInputError(
+            Fault(
+                "this screw has been read, and other walls count at that level",
+                place_of(PLACE, "level"),
+                "ask the quality lead",
+            )
+        )
     if screw.is_read and typed.life not in COUNTED_LIVES:
         raise BadInputError(
             Fault(
@@ -167,6 +177,9 @@ def _columns(
             )
     where = place_of(SCREW, "operator")
     known = people_named(work, {typed.operator: where} if typed.operator else {})
+    stood = "" if screw_id is None else case.screw(screw_id).texts["operator"]
+    before = people_named(work, {stood: ""} if stood else {}).values()
+    refuse_own_exit(viewer, before, known.values(), where)
     readers = standing_readers(work.session, case.case_id)
     refuse_readers(known.values(), readers, people_ids_of(work, case))
     _check_replaced(work, viewer, case, typed, screw_id)

@@ -101,6 +101,16 @@ def refuse_readers(
             )
 
 
+def refuse_own_exit(
+    viewer: Viewer, before: Collection[int], after: Collection[int], where: str
+) -> None:
+    """Let nobody take themselves out of a case, to read it, to close it or to hand it on."""
+    if viewer.person_id in before and viewer.person_id not in after:
+        raise BadInputError(
+            Fault("would take you out of the case", where, "another quality lead corrects it")
+        )
+
+
 def may_say_who_operated(viewer: Viewer) -> bool:
     """Return whether a viewer may change whose a case or screw is, or take a read screw out.
 

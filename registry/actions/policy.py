@@ -6,7 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from registry.domain.access import Deed, Reach, require
-from registry.domain.problems import BadInputError, ConflictError, Fault, NotFoundError
+from registry.domain.problems import (
+    BadInputError,
+    ConflictError,
+    Fault,
+    NotAllowedError,
+    NotFoundError,
+)
 from registry.domain.readings import ReadingRole
 from registry.store.models.findings import Finding
 from registry.store.queries.findings import ListedFinding, listed_findings, version_of_finding
@@ -152,9 +158,11 @@ def _text_faults(name: str, what: str, text: str, longest: int) -> list[Fault]:
 def close_finding(
     ledger: Ledger, viewer: Viewer, finding_id: int, words: str, *, seen_version: int, now: datetime
 ) -> None:
-    """Close a finding that has been answered for."""
+    """Close a finding, answered for or not; no lead does so in whose own case it is."""
     require(viewer, Deed.CLOSE_FINDINGS, at_least=Reach.ALL)
     found = one_finding(ledger, viewer, finding_id)
+    if found.viewer_took_part:
+        raise NotAllowedError("you operated or assisted in this case: another lead closes it")
     faults = _text_faults("closing_words", "what it is closed with", words, 2 * _LONG)
     if faults:
         raise BadInputError(*faults)

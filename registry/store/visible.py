@@ -138,9 +138,9 @@ def readable_assignments(viewer: Viewer) -> Select[Assignment]:
     """Return the owed readings a viewer may take on.
 
     Nobody reads a case in which they operated or assisted, nor a screw that they have read
-    already, unless it is made out to them to replace a reading of their own; an assignment made
-    out to a person is theirs alone. Adjudication needs that, but for the quality lead. What is
-    closed is owed no longer.
+    already, unless it is made out to them to replace a reading of their own, nor a contained screw
+    that covers a re-reading which they asked for; an assignment made out to a person is theirs
+    alone. Adjudication needs that, but for the quality lead. What is closed is owed no longer.
     """
     owed = (
         select(Assignment)
@@ -159,10 +159,21 @@ def readable_assignments(viewer: Viewer) -> Select[Assignment]:
         .where(Reading.id == Assignment.supersedes_id, Reading.reader_id == person)
         .correlate(Assignment)
     )
+    cover, asked = aliased(Rereading), aliased(Rereading)
+    covers_own = (
+        exists()
+        .where(
+            cover.assignment_id == Assignment.id,
+            asked.seed == cover.seed,
+            asked.asked_by_id == person,
+        )
+        .correlate(Assignment)
+    )
     own = Assignment.reader_id == person
     is_lead = Role.QUALITY_LEAD in viewer.roles
     return owed.where(
         ~took_part(person),
+        ~covers_own,
         Assignment.closed_at.is_(None),
         or_(~has_read, and_(own, replaces_own)),
         ~is_fulfilled(),
@@ -219,8 +230,12 @@ CLINICAL = frozenset(
 )
 """Tables whose values are clinical, or say of whom they are."""
 
-_SET_IN_MOTION = ("consensus", "assignment", "draw")
-"""What a reading sets in motion: its reader is not told whether it was the second."""
+_SET_IN_MOTION = ("consensus", "assignment", "draw", "rereading")
+"""What a reading, or a reply, sets in motion.
+
+A reader is not told whether theirs was the second, nor a surgeon which contained screws cover what
+they asked for.
+"""
 
 _ANSWERS = ("reading", *_SET_IN_MOTION)
 """Those, and the reading itself, which holds whether it was the second."""
@@ -235,7 +250,7 @@ OF_SCREW = (Reading, ConsensusRow, Assignment, Finding, Rereading)
 def visible_events(viewer: Viewer) -> Select[EventRow]:
     """Return the events that a viewer may list: own deeds and own cases, or all.
 
-    What a reading sets in motion is done in its reader's name and is no deed of theirs.
+    What a reading or a reply sets in motion is done in somebody's name and is no deed of theirs.
     """
     own = and_(_is_by(viewer), ~_is_in(_SET_IN_MOTION))
     return select(EventRow).where(

@@ -102,15 +102,17 @@ def test_the_lead_appoints_who_made_neither_reading_and_had_no_part(differing):
     assert owed.id not in owed_to(ledger, QUALITY_LEAD)
     with pytest.raises(ConflictError, match="take it back first"):
         appoint(ledger, lead, owed.id, persons["jana"], THEN)
-    take_back(ledger, lead, owed.id, THEN)
+    with pytest.raises(ConflictError, match="by now Jana Judge is appointed"):
+        take_back(ledger, lead, owed.id, persons["ruth"], THEN)
+    take_back(ledger, lead, owed.id, persons["jana"], THEN)
     with pytest.raises(ConflictError, match="nobody is appointed"):
-        take_back(ledger, lead, owed.id, THEN)
+        take_back(ledger, lead, owed.id, persons["jana"], THEN)
     assert owed.id not in owed_to(ledger, JUDGE)
     appoint(ledger, lead, owed.id, persons["jana"], THEN)
     read(ledger, JUDGE, owed.id, typed(medial="4.4"))
     assert state_of(ledger)[0] == ConsensusState.ADJUDICATED
     with pytest.raises(NotFoundError, match="made meanwhile"):
-        take_back(ledger, lead, owed.id, THEN)
+        take_back(ledger, lead, owed.id, persons["jana"], THEN)
     with ledger.reading() as session:
         events = session.execute(
             select(EventRow.verb, EventRow.actor).where(EventRow.record == f"assignment:{owed.id}")
@@ -133,7 +135,7 @@ def test_only_a_lead_sees_to_adjudications(differing):
         with pytest.raises(NotAllowedError):
             appoint(ledger, viewer(ledger, account), owed.id, 1, THEN)
         with pytest.raises(NotAllowedError):
-            take_back(ledger, viewer(ledger, account), owed.id, THEN)
+            take_back(ledger, viewer(ledger, account), owed.id, None, THEN)
 
 
 def test_it_is_closed_when_a_reading_that_replaces_another_makes_them_agree(differing):

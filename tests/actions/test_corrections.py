@@ -233,6 +233,10 @@ def test_a_surgeon_corrects_own_cases_but_hands_no_result_on(filled):
         correct_one(filled, surgeon, 5, 2, operator="Anna Berg")
     with pytest.raises(BadInputError, match="Life: this screw has been read on a scan"):
         correct_one(filled, surgeon, 5, 2, life="removed")
+    # S1 needs two walls of the four, the ilium none: either would change what is counted.
+    for level in ("S1", "ilium"):
+        with pytest.raises(BadInputError, match="Level: this screw has been read, and other walls"):
+            correct_one(filled, surgeon, 5, 2, level=level)
     with pytest.raises(BadInputError, match=r"with 2025-10-01 the case would be counted on"):
         correct(filled, surgeon, 2, operated_on="2025-10-01")
     correct(filled, surgeon, 2, operated_on="2026-02-01")
@@ -240,6 +244,20 @@ def test_a_surgeon_corrects_own_cases_but_hands_no_result_on(filled):
         case_of(filled, surgeon, 4)
     with pytest.raises(NotAllowedError):
         add_scan_elsewhere(filled, surgeon, 2, {}, today=TODAY, now=LATER)
+
+
+def test_nobody_takes_themselves_out_of_a_case(filled, lead):
+    anna = an_account(filled, "anna", Role.QUALITY_LEAD, person="Anna Berg")
+    with pytest.raises(BadInputError, match="Responsible surgeon: would take you out"):
+        correct(filled, anna, 1, surgeon="Bodo Carl")
+    correct(filled, anna, 1, indication="fracture")
+    dora = an_account(filled, "dora", Role.QUALITY_LEAD, person="Dora Ernst")
+    correct_one(filled, lead, 1, operator="Dora Ernst")
+    with pytest.raises(BadInputError, match="Operator: would take you out"):
+        correct_one(filled, dora, 1, operator="Bodo Carl")
+    correct_one(filled, lead, 1, operator="Bodo Carl")
+    correct(filled, lead, 1, surgeon="Bodo Carl", second_surgeon="")
+    assert sound(filled)
 
 
 def test_a_registrar_corrects_what_they_entered_and_nothing_else(filled):

@@ -110,6 +110,23 @@ def test_it_stays_open_until_the_lead_closes_it(unit):
     assert check_ledger(ledger, acting(ledger, None)) == []
 
 
+def test_a_lead_who_read_stays_blind_until_they_have_said_what_was_done(unit):
+    ledger, people = unit
+    both = replace(people["rita"], roles=frozenset({Role.REGISTRAR, Role.QUALITY_LEAD}))
+    assert one_finding(ledger, both, 1).case_reference is None
+    answer_finding(ledger, both, 1, TOLD, seen_version=1, now=NOW)
+    assert one_finding(ledger, both, 1).case_reference == "OP-1"
+
+
+def test_no_lead_closes_a_finding_of_a_case_in_which_they_took_part(unit):
+    ledger, people = unit
+    anna = an_account(ledger, "anna", Role.SURGEON, Role.QUALITY_LEAD, person="Anna Berg")
+    assert one_finding(ledger, anna, 1).viewer_took_part
+    with pytest.raises(NotAllowedError, match="another lead closes it"):
+        close_finding(ledger, anna, 1, "nothing to see", seen_version=1, now=NOW)
+    close_finding(ledger, people["lena"], 1, "seen by the team", seen_version=1, now=NOW)
+
+
 def test_who_answers_on_an_old_page_is_told_and_changes_nothing(unit):
     ledger, people = unit
     answer_finding(ledger, people["rita"], 1, TOLD, seen_version=1, now=NOW)

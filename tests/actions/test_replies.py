@@ -19,6 +19,7 @@ from registry.actions.replies import (
     quarters,
 )
 from registry.actions.settle import settle
+from registry.actions.withdraw import WhoWithdraws, withdraw
 from registry.actions.worklist import worklist
 from registry.domain.access import Role
 from registry.domain.problems import (
@@ -30,6 +31,7 @@ from registry.domain.problems import (
 from registry.domain.reply import Again
 from registry.store.models.readings import Assignment
 from registry.store.models.replies import Rereading
+from registry.store.queries.trail import TrailAsked, trail_lines
 from tests.build.loaded import an_account, load_rows
 from tests.build.read import put_reading, read_screw
 from tests.build.scanned import with_held_scan
@@ -178,3 +180,34 @@ def test_the_days_are_the_unit_s_own(unit):
     last = datetime(2026, 4, 16, 23, 59, tzinfo=UTC)
     assert own_quarter(ledger, people["anna"], PERIOD, last).is_open
     assert not own_quarter(ledger, people["anna"], PERIOD, last + timedelta(minutes=1)).is_open
+
+
+def test_who_asks_is_neither_offered_nor_told_what_covers_it(unit):
+    ledger, people = unit
+    alone, covered = (
+        replace(ledger, settings=replace(ledger.settings, reply_cover=cover)) for cover in (0, 11)
+    )
+    lay_before_surgeons(ledger, people["lena"], PERIOD, NOW)
+    assert ask_again(alone, people["anna"], PERIOD, 3, "", NOW) == 0
+    assert ask_again(covered, people["bodo"], PERIOD, 7, "", NOW) == 10
+    # Anna's contained screws would be Bodo's to read; he would know that they are contained. What
+    # another has asked for he reads as everybody does.
+    assert len(worklist(ledger, people["ruth"], NOW)) == 12
+    (offered,) = worklist(ledger, people["bodo"], NOW)
+    assert (offered.level, offered.side) == ("L4", "L")
+    with ledger.reading() as session:
+        for asked in (TrailAsked(record="rereading"), TrailAsked(record="assignment")):
+            lines, _ = trail_lines(session, people["bodo"], asked, 0, 100)
+            named = {c.after for line in lines for c in line.changes if c.column == "screw"}
+            assert named == {"7", "8", "9", "10", "11", "12"}, asked
+
+
+def test_a_withdrawn_patient_s_screws_are_neither_read_again_nor_cover_others(unit):
+    ledger, people = unit
+    lay_before_surgeons(ledger, people["lena"], PERIOD, NOW)
+    withdraw(ledger, people["lena"], WhoWithdraws(case_ref="OP-2"), "asked", NOW)
+    with pytest.raises(ConflictError, match=Again.ELSEWHERE.value):
+        ask_again(ledger, people["bodo"], PERIOD, 7, "", NOW)
+    ledger = replace(ledger, settings=replace(ledger.settings, reply_cover=11))
+    assert ask_again(ledger, people["anna"], PERIOD, 3, "", NOW) == 5
+    assert {screw_id for screw_id, *_ in again_of(ledger)} == {1, 2, 3, 4, 5, 6}

@@ -450,6 +450,7 @@ NOT_ASKING = {
         "a part of the rules themselves",
         (
             "registry.store.visible",
+            "registry.store.queries.findings",
             "registry.store.queries.ordered_readings",
             "registry.store.queries.readings",
         ),
@@ -474,7 +475,10 @@ NOT_ASKING = {
     "replies.unread_screws": ("a count, for who lays it before them", REPLYING),
     "replies.unsettled": ("for who lays it before them", REPLYING),
     "assignments.screws_without_first": ("asks for readings, shows none", ASSIGNING),
-    "assignments.held_scans": ("asks for readings, shows none", ASSIGNING),
+    "assignments.held_scans": (
+        "which images are held, by number alone",
+        (*ASSIGNING, "registry.store.queries.replies"),
+    ),
     "assignments.draw_of": ("asks for readings, shows none", ASSIGNING),
     "counted_screws.audit_scans": (
         "which scan counts, by number alone",

@@ -8,11 +8,14 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import pytest
+from sqlalchemy import select
 
 from registry.actions.initialise import initialise
 from registry.domain.readings import Confidence
 from registry.store.home import open_ledger
+from registry.store.models.findings import Finding
 from registry.store.models.readings import ConsensusRow
+from registry.store.models.unit import CaseSeen
 from registry.web.app import create_app
 from tests.build.desk import L3_LEFT, L4_LEFT, L4_RIGHT
 from tests.build.ledgers import (
@@ -164,10 +167,59 @@ def test_the_lead_s_page_of_adjudications_appoints_and_takes_back(
     (row,) = table_rows(lead.get("/adjudications/").text)[1:]
     assert row[2] == "Jana Judge"
     assert "L4 left, adjudication" in client_of(JUDGE).get("/worklist").text
-    assert send(lead, "/adjudications/", f"{address}/take-back").status_code == 303
+    jana = chosen["Jana Judge"]
+    answer = send(lead, "/adjudications/", f"{address}/take-back", person=chosen["Ruth Second"])
+    assert "By now Jana Judge is appointed" in words(answer.text)
+    answer = send(lead, "/adjudications/", f"{address}/take-back", person=jana)
+    assert answer.status_code == 303
     assert "any lead" in lead.get("/adjudications/").text
-    answer = send(lead, "/worklist", f"{address}/take-back")
+    answer = send(lead, "/worklist", f"{address}/take-back", person=jana)
     assert (answer.status_code, "Nobody is appointed" in answer.text) == (409, True)
+
+
+def test_a_finding_s_page_keeps_what_was_typed_and_notes_who_saw_whose_it_is(
+    ledger: Ledger, client_of: ClientOf
+):
+    with ledger.writing(local_operator(ledger), LATER) as work:
+        finding = work.insert(
+            Finding,
+            "meet the unit's policy",
+            screw_id=1,
+            scan_id=1,
+            reading_id=1,
+            rule_met="medial 5.7 mm (from 4 mm on)",
+            policy_words="Tell somebody.",
+            raised_at=LATER,
+        )
+    lead, reader = client_of(QUALITY_LEAD), client_of(REGISTRAR)
+    address, told_at = f"/policy/{finding}", "2026-03-02T09:00"
+    said = {"is_followed": "yes", "told_whom": "ward", "told_at": told_at, "told_how": "in person"}
+    assert send(reader, address, address, version="1", **said).status_code == 303
+    # The list tells no lead, who may read too, what was found or whose it is.
+    for hidden in ("5.7", "OP-"):
+        assert hidden not in lead.get("/policy/").text
+    assert _looks(ledger) == []
+    assert "OP-" in lead.get(address).text
+    assert _looks(ledger) == [1]
+    # Who comes second sees what is kept beside their own words.
+    answer = send(lead, address, address, version="1", is_followed="no", not_followed_reason="late")
+    assert answer.status_code == 409
+    assert "Told ward," in words(answer.text)
+    assert 'value="late"' in answer.text
+    # A closing that is refused leaves the answer in its form.
+    answer = send(lead, address, f"{address}/close", version="2", closing_words=" ")
+    assert (answer.status_code, 'value="ward"' in answer.text) == (400, True)
+    answer = send(lead, address, f"{address}/close", version="2", closing_words="seen")
+    assert answer.status_code == 303
+    answer = send(reader, "/my-readings/", address, version="2", **said | {"told_whom": "theatre"})
+    assert answer.status_code == 409
+    assert "What you typed was not kept: Was the unit" in words(answer.text)
+    assert "theatre" in answer.text
+
+
+def _looks(ledger: Ledger) -> list[int]:
+    with ledger.reading() as session:
+        return list(session.execute(select(CaseSeen.case_id)).scalars())
 
 
 def test_second_readings_are_told_by_quarter_and_reason_and_reader(client_of: ClientOf):

@@ -73,6 +73,7 @@ def _owed(viewer: Viewer) -> Select[Assignment]:
         readable_assignments(viewer)
         .join(Scan, Scan.id == Assignment.scan_id)
         .join(HeldImage, HeldImage.id == Scan.image_id)
+        .where(HeldImage.removed_at.is_(None))
     )
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, false, or_, select
 
 from registry.domain.access import Deed, Reach, reach
 from registry.store.models.cases import Case, Screw
 from registry.store.models.findings import Finding
-from registry.store.visible import visible_findings
+from registry.store.models.readings import Reading
+from registry.store.visible import took_part, visible_findings
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -37,7 +38,9 @@ class ListedFinding:
     answered_at : when that was said
     closed_at, closing_words : None while it is open
     version : of the row, for the form that changes it
-    case_id, case_reference : for who may see all cases, else None: a reader stays blind
+    case_id, case_reference : for who may see all cases, else None: a reader stays blind, and so
+        does a lead to what they have read themselves, until they have said what was done
+    viewer_took_part : the viewer operated or assisted in the case
     """
 
     finding_id: int
@@ -58,6 +61,7 @@ class ListedFinding:
     version: int
     case_id: int | None
     case_reference: str | None
+    viewer_took_part: bool
 
     @property
     def state(self) -> str:
@@ -74,11 +78,17 @@ def listed_findings(
 ) -> list[ListedFinding]:
     """Return the findings a viewer may answer for, open ones first, then the latest; or one."""
     sees_cases = reach(viewer, Deed.SEE_CASES) is Reach.ALL
+    part: ColumnElement[bool] = false()
+    is_own: ColumnElement[bool] = false()
+    if viewer.person_id is not None:
+        part, is_own = took_part(viewer.person_id), Reading.reader_id == viewer.person_id
+    is_told = or_(~is_own, Finding.answered_at.is_not(None), Finding.closed_at.is_not(None))
     query = (
         visible_findings(viewer)
         .join(Screw, Screw.id == Finding.screw_id)
         .join(Case, Case.id == Screw.case_id)
-        .add_columns(Screw.level, Screw.side, Screw.number, Case.id, Case.reference)
+        .join(Reading, Reading.id == Finding.reading_id)
+        .add_columns(Screw.level, Screw.side, Screw.number, Case.id, Case.reference, is_told, part)
         .order_by(Finding.closed_at.is_not(None), Finding.id.desc())
     )
     if finding_id is not None:
@@ -101,10 +111,11 @@ def listed_findings(
             closed_at=row.closed_at,
             closing_words=row.closing_words,
             version=row.version,
-            case_id=case_id if sees_cases else None,
-            case_reference=reference if sees_cases else None,
+            case_id=case_id if sees_cases and told else None,
+            case_reference=reference if sees_cases and told else None,
+            viewer_took_part=bool(own_part),
         )
-        for row, level, side, number, case_id, reference in session.execute(query)
+        for row, level, side, number, case_id, reference, told, own_part in session.execute(query)
     ]
 
 

@@ -14,7 +14,7 @@ from registry.domain.readings import ReadingRole
 from registry.store.models.cases import Case, Screw
 from registry.store.models.people import Account, AccountRole, Person
 from registry.store.models.readings import Assignment, Draw, Reading
-from registry.store.models.scans import Scan
+from registry.store.models.scans import HeldImage, Scan
 from registry.store.visible import is_fulfilled, ordered_assignments, took_part, visible_readings
 
 if TYPE_CHECKING:
@@ -55,6 +55,7 @@ def open_adjudications(
         ordered_assignments(viewer)
         .join(Screw, Screw.id == Assignment.screw_id)
         .join(Scan, Scan.id == Assignment.scan_id)
+        .outerjoin(HeldImage, (HeldImage.id == Scan.image_id) & HeldImage.removed_at.is_(None))
         .outerjoin(Person, Person.id == Assignment.reader_id)
         .where(
             Assignment.role == ReadingRole.ADJUDICATION,
@@ -70,7 +71,7 @@ def open_adjudications(
             Assignment.made_at,
             Assignment.reader_id,
             Person.name,
-            Scan.image_id.is_not(None),
+            HeldImage.id.is_not(None),
         )
     )
     if assignment_id is not None:

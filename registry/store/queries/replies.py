@@ -18,7 +18,7 @@ from registry.store.models.findings import Finding
 from registry.store.models.people import Account, Person
 from registry.store.models.readings import Assignment, ConsensusRow, Reading
 from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
-from registry.store.models.scans import Scan
+from registry.store.queries.assignments import held_scans
 from registry.store.queries.counted_screws import EXTENT_COLUMNS, audit_scans
 from registry.store.visible import is_fulfilled, own_cases
 
@@ -225,7 +225,7 @@ def _screws(
     session: Session, quarter: Quarter, window_days: tuple[int, int], *own: ColumnElement[bool]
 ) -> list[ReplyScrew]:
     scans = audit_scans(session, window_days)
-    held = set(session.execute(select(Scan.id).where(Scan.image_id.is_not(None))).scalars())
+    held = held_scans(session)
     standing, owed = _standing(session), _owed(session)
     consensus = {
         (row[0], row[1]): row[2:]

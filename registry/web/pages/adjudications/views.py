@@ -49,8 +49,9 @@ def appointed(assignment_id: int) -> ResponseReturnValue:
 @_LEADS
 def taken_back(assignment_id: int) -> ResponseReturnValue:
     """Let any lead take one again."""
+    person = request.form.get("person", type=int)
     try:
-        take_back(current_ledger(), current_viewer(), assignment_id, now())
+        take_back(current_ledger(), current_viewer(), assignment_id, person, now())
     except ConflictError as problem:
         return page_with(problem, _PAGE, **_page())
     return redirect(url_for(".listed"), _SEE_OTHER)

@@ -44,6 +44,13 @@ def answer_fields(sent: Mapping[str, str], errors: Mapping[str, str]) -> list[Fi
     ]
 
 
+def typed_of(sent: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Return what was typed, with the words of its field, for a page that has no form any more."""
+    labels = [(field.name, field.label) for field in _FIELDS]
+    labels.append(("closing_words", "With what it is closed"))
+    return [(label, text) for name, label in labels if (text := sent.get(name, "").strip())]
+
+
 def values_of(found: ListedFinding, zone: str) -> dict[str, str]:
     """Return what the form holds before anything is typed: what was said before."""
     told_at = found.told_at

@@ -16,13 +16,15 @@ from registry.web.context import current_ledger, current_viewer, now
 from registry.web.errors import page_with
 from registry.web.guard import needs
 from registry.web.input import whole_number
-from registry.web.pages.policy.forms import answer_fields, answer_of, values_of
+from registry.web.looking import note_look
+from registry.web.pages.policy.forms import answer_fields, answer_of, typed_of, values_of
 from registry.web.paging import page_of
 
 if TYPE_CHECKING:
     from flask.typing import ResponseReturnValue
 
     from registry.domain.problems import ProblemError
+    from registry.store.queries.findings import ListedFinding
 
 policy_page = Blueprint("policy", __name__, template_folder="templates", url_prefix="/policy")
 
@@ -45,6 +47,7 @@ def listed() -> ResponseReturnValue:
 def show(finding_id: int) -> ResponseReturnValue:
     """Show the unit's words, and ask what was done."""
     found = one_finding(current_ledger(), current_viewer(), finding_id)
+    _note_case(found)
     zone = current_ledger().settings.zone
     return render_template(
         "policy/finding.html",
@@ -88,14 +91,28 @@ def close(finding_id: int) -> ResponseReturnValue:
 def _again(problem: ProblemError, finding_id: int) -> ResponseReturnValue:
     """Return the page with what was typed still in it, and what is wrong with it."""
     errors = {fault.where: fault.what for fault in getattr(problem, "faults", ())}
+    found = one_finding(current_ledger(), current_viewer(), finding_id)
+    _note_case(found)
+    # The form that closes a finding sends no answer: the one that is kept stays in its fields.
+    is_answer = "is_followed" in request.form
+    held = request.form if is_answer else values_of(found, current_ledger().settings.zone)
+    closing = request.form.get("closing_words", "")
     return page_with(
         problem,
         "policy/finding.html",
-        finding=one_finding(current_ledger(), current_viewer(), finding_id),
-        fields=answer_fields(request.form, errors),
+        finding=found,
+        fields=answer_fields(held, errors),
         may_close=_may_close(),
-        closing_words=request.form.get("closing_words", ""),
+        closing_words=closing,
+        stands=is_answer and isinstance(problem, ConflictError),
+        unsaved=typed_of(request.form),
     )
+
+
+def _note_case(found: ListedFinding) -> None:
+    """Note that the page shows whose case it is, and what another has read of it."""
+    if found.case_id is not None:
+        note_look(found.case_id)
 
 
 def _may_close() -> bool:
