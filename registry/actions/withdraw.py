@@ -19,7 +19,7 @@ from registry.store.models.cases import Case, Screw
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient, VaultEntry
-from registry.store.models.readings import Reading
+from registry.store.models.readings import Assignment, Reading
 from registry.store.models.replies import Rereading
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.queries.withdrawing import (
@@ -52,6 +52,7 @@ _WORDS: tuple[tuple[str, type[Tracked], tuple[str, ...]], ...] = (
     ("outcomes", Outcome, ("deficit_words", "action")),
     ("findings", Finding, ("told_whom", "told_how", "not_followed_reason", "closing_words")),
     ("rereadings", Rereading, ("words",)),
+    ("repeats", Assignment, ("reason",)),
 )
 
 

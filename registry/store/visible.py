@@ -272,6 +272,16 @@ def has_visible_values(viewer: Viewer) -> ColumnElement[bool]:
     return own
 
 
+def has_visible_actor(viewer: Viewer) -> ColumnElement[bool]:
+    """Return what holds of a listed event of which a viewer may know who set it in motion.
+
+    That a contained screw of theirs covers what a colleague asked for is not told to a surgeon.
+    """
+    if reach(viewer, Deed.SEE_TRAIL) is Reach.ALL:
+        return true()
+    return or_(_is_by(viewer), ~_is_in(_SET_IN_MOTION))
+
+
 def events_of_cases(cases: Select[Case]) -> ColumnElement[bool]:
     """Return what holds of an event of some cases: of a row of theirs, as it stands."""
     found = cases.with_only_columns(Case.id)

@@ -31,7 +31,7 @@ from registry.domain.problems import (
 from registry.domain.reply import Again
 from registry.store.models.readings import Assignment
 from registry.store.models.replies import Rereading
-from registry.store.queries.trail import TrailAsked, trail_lines
+from registry.store.queries.trail import ANOTHER, TrailAsked, trail_lines
 from tests.build.loaded import an_account, load_rows
 from tests.build.read import put_reading, read_screw
 from tests.build.scanned import with_held_scan
@@ -200,6 +200,12 @@ def test_who_asks_is_neither_offered_nor_told_what_covers_it(unit):
             lines, _ = trail_lines(session, people["bodo"], asked, 0, 100)
             named = {c.after for line in lines for c in line.changes if c.column == "screw"}
             assert named == {"7", "8", "9", "10", "11", "12"}, asked
+            # Anna's contained screws cover what Bodo asked for: she is not told whose doubt it was.
+            theirs, _ = trail_lines(session, people["anna"], asked, 0, 100)
+            assert {line.actor for line in theirs} == {"anna", ANOTHER}
+            by_bodo = replace(asked, actor="bodo")
+            assert trail_lines(session, people["anna"], by_bodo, 0, 100) == ([], 0)
+            assert trail_lines(session, people["lena"], by_bodo, 0, 100)[1] == 11
 
 
 def test_a_withdrawn_patient_s_screws_are_neither_read_again_nor_cover_others(unit):

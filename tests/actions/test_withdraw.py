@@ -12,6 +12,7 @@ import pytest
 from sqlalchemy import select
 
 from registry.actions.accounts import acting
+from registry.actions.assign import ask_to_replace
 from registry.actions.check_ledger import check_ledger
 from registry.actions.load_scan import ScanOrder, load_scan
 from registry.actions.withdraw import (
@@ -150,6 +151,16 @@ def test_free_words_are_blanked_and_words_that_others_share_stay(filled):
         BLANKED
     }
     assert [outcome.deficit_words for outcome in rows(filled, Outcome)] == [BLANKED]
+
+
+def test_why_a_reading_was_asked_for_again_is_blanked(filled):
+    lead = an_account(filled, "lena", Role.QUALITY_LEAD, person="Lena Lead")
+    with filled.writing(lead, NOW) as work:
+        ask_to_replace(work, 1, reader_id=None, reason="old Mrs Elm's screw again")
+    leave(filled, "OP-2")
+    reasons = {row.supersedes_id: row.reason for row in rows(filled, Assignment)}
+    assert reasons[1] == BLANKED
+    assert BLANKED not in {reason for replaced, reason in reasons.items() if replaced is None}
 
 
 def test_the_rates_stand_digit_for_digit_and_the_trail_is_whole(filled, place):

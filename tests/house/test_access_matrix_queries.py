@@ -330,6 +330,10 @@ ASKING = {
         lambda s, v, _: events_seen(s, v, visible.has_visible_values(v)),
         [NONE, ["operation:1"], EVENTS, ["account:1"], NONE, NONE, EVENTS],
     ),
+    visible.has_visible_actor: (
+        lambda s, v, _: events_seen(s, v, visible.has_visible_actor(v)),
+        [NONE, ["operation:1"], EVENTS, EVENTS, NONE, NONE, EVENTS],
+    ),
     trail.trail_lines: (
         lambda s, v, _: trail_seen(s, v),
         [NONE, ["operation:1"], EVENTS, EVENTS, NONE, NONE, EVENTS],

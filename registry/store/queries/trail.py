@@ -17,6 +17,7 @@ from registry.store.visible import (
     OF_CASE,
     OF_SCREW,
     events_of_cases,
+    has_visible_actor,
     has_visible_values,
     visible_cases,
     visible_events,
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 
     from registry.domain.access import Viewer
 
+ANOTHER = "another account"
 HIDDEN_SECRET = "(secret)"  # noqa: S105 - says that there is one
 _LONGEST_SHOWN = 300
 _PEOPLE = frozenset(
@@ -108,13 +110,13 @@ def trail_lines(
         query.with_only_columns(func.count(), maintain_column_froms=True)
     ).scalar_one()
     rows = session.execute(
-        query.with_only_columns(EventRow, has_visible_values(viewer))
+        query.with_only_columns(EventRow, has_visible_values(viewer), has_visible_actor(viewer))
         .order_by(EventRow.sequence.desc())
         .offset(start)
         .limit(at_most)
     )
     names = _Names.read(session)
-    return [_line(row, has_values=bool(shown), names=names) for row, shown in rows], int(total)
+    return [_line(*row, names) for row in rows], int(total)
 
 
 def trail_line(session: Session, viewer: Viewer, sequence: int) -> TrailLine:
@@ -122,11 +124,11 @@ def trail_line(session: Session, viewer: Viewer, sequence: int) -> TrailLine:
     found = session.execute(
         visible_events(viewer)
         .where(EventRow.sequence == sequence)
-        .with_only_columns(EventRow, has_visible_values(viewer))
+        .with_only_columns(EventRow, has_visible_values(viewer), has_visible_actor(viewer))
     ).first()
     if found is None:
         raise NotFoundError("there is no such event among those you may see")
-    line = _line(found[0], has_values=bool(found[1]), names=_Names.read(session))
+    line = _line(*found, _Names.read(session))
     return replace(line, case_id=_case_of(session, line.record)) if line.has_values else line
 
 
@@ -151,7 +153,7 @@ def _asked(viewer: Viewer, asked: TrailAsked) -> Select[EventRow]:
         kind = EventRow.record.startswith(f"{asked.record}:", autoescape=True)
         query = query.where(or_(EventRow.record == asked.record, kind))
     if asked.actor:
-        query = query.where(EventRow.actor == asked.actor)
+        query = query.where(EventRow.actor == asked.actor, has_visible_actor(viewer))
     if asked.since is not None:
         query = query.where(EventRow.at >= instant_text(asked.since))
     if asked.before is not None:
@@ -188,7 +190,12 @@ class _Names:
         return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}..."
 
 
-def _line(row: EventRow, *, has_values: bool, names: _Names) -> TrailLine:
+def _line(
+    row: EventRow,
+    has_values: bool,  # noqa: FBT001 - a column of the row that is unpacked here
+    has_actor: bool,  # noqa: FBT001 - as the one before
+    names: _Names,
+) -> TrailLine:
     before, after = _values(row.before), _values(row.after)
     differing = sorted(
         name
@@ -198,7 +205,7 @@ def _line(row: EventRow, *, has_values: bool, names: _Names) -> TrailLine:
     return TrailLine(
         row.sequence,
         row.at,
-        row.actor,
+        row.actor if has_actor else ANOTHER,
         row.verb,
         row.record,
         row.reason if has_values else None,
@@ -210,7 +217,7 @@ def _line(row: EventRow, *, has_values: bool, names: _Names) -> TrailLine:
             )
             for name in differing
         ],
-        has_values,
+        bool(has_values),
     )
 
 

@@ -12,7 +12,7 @@ from registry.store.models.cases import Case, Screw
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient, VaultEntry
-from registry.store.models.readings import Reading
+from registry.store.models.readings import Assignment, Reading
 from registry.store.models.replies import Rereading
 from registry.store.models.scans import HeldImage, Scan
 
@@ -75,6 +75,7 @@ class HeldOfPatient:
 
     Attributes
     ----------
+    repeats : readings that were asked for again, with a reason that somebody typed
     images : of their scans and of nobody else's, those that are not removed
     other_words : indications and bone qualities that other patients' cases have as well
     """
@@ -88,6 +89,7 @@ class HeldOfPatient:
     outcomes: Sequence[Outcome]
     findings: Sequence[Finding]
     rereadings: Sequence[Rereading]
+    repeats: Sequence[Assignment]
     other_words: frozenset[str]
 
 
@@ -109,6 +111,9 @@ def held_of_patient(session: Session, patient_id: int) -> HeldOfPatient:
         outcomes=rows(Outcome, Outcome.case_id.in_(cases)),
         findings=rows(Finding, Finding.screw_id.in_(screws)),
         rereadings=rows(Rereading, Rereading.screw_id.in_(screws)),
+        repeats=rows(
+            Assignment, Assignment.screw_id.in_(screws) & Assignment.supersedes_id.is_not(None)
+        ),
         other_words=_words_of_others(session, patient_id),
     )
 
