@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from registry.store.queries.owed import AskedFor
     from registry.store.writing import Writing
 
-WITHDRAWN = "the patient was withdrawn"
 _FALLS_AWAY = frozenset({NOT_COUNTED, ANOTHER_SCAN})
 
 

@@ -329,8 +329,10 @@ def quarter_state(ledger: Ledger, viewer: Viewer, period: str, now: datetime) ->
         closes_on=None if found is None else found.closes_on,
         unanswered=sum(surgeon.answered_at is None for surgeon in surgeons),
         rereadings_owed=owed,
+        # Where the patient was withdrawn nobody can decide any more, and nothing waits for it.
         adjudications_owed=sum(
-            screw.state == ConsensusState.AWAITING_ADJUDICATION for screw in provisional
+            screw.is_owed and screw.state == ConsensusState.AWAITING_ADJUDICATION
+            for screw in provisional
         ),
     )
     return QuarterState(

@@ -11,7 +11,11 @@ from typing import TYPE_CHECKING, Any
 from registry.domain.consensus import ConsensusState, consensus
 from registry.domain.readings import ReadingRole
 from registry.store.models.readings import Assignment, ConsensusRow
-from registry.store.queries.assignments import asked_adjudications, uncounted_screws
+from registry.store.queries.assignments import (
+    asked_adjudications,
+    uncounted_screws,
+    withdrawn_screws,
+)
 from registry.store.queries.counted_screws import audit_scans
 from registry.store.queries.readings import (
     consensus_rows,
@@ -32,6 +36,7 @@ if TYPE_CHECKING:
 DISAGREE = "the two readings do not agree"
 AGREE_NOW = "the two readings agree now"
 NOT_COUNTED = "the screw was not placed in this operation, or was removed before closure"
+WITHDRAWN = "the patient was withdrawn"
 ANOTHER_SCAN = "the case is not counted on this scan"
 _LISTED_AT_MOST = 500
 
@@ -105,8 +110,10 @@ def _ask_for_adjudications(
 ) -> None:
     """Ask for what was not asked for yet; where nothing is owed it is noted and closed at once."""
     again: dict[str, Any] = {"closed_at": None, "closed_reason": None, "made_at": work.now}
+    gone = withdrawn_screws(work.session, {screw_id for screw_id, _ in differing})
     for place in differing:
-        if place in adjudications and adjudications[place].closed_reason == AGREE_NOW:
+        can_be_made = place in adjudications and place[0] not in gone
+        if can_be_made and adjudications[place].closed_reason == AGREE_NOW:
             asked_id = adjudications[place].assignment_id
             work.update(
                 Assignment, "ask for an adjudication again", asked_id, because=DISAGREE, **again
@@ -120,6 +127,8 @@ def _ask_for_adjudications(
         why_not = ANOTHER_SCAN if scan_id not in counted_on else None
         if screw_id in uncounted:
             why_not = NOT_COUNTED
+        if screw_id in gone:
+            why_not = WITHDRAWN
         work.insert(
             Assignment,
             "ask for an adjudication",

@@ -11,7 +11,8 @@ import secrets
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from registry.actions.follow_case import WITHDRAWN, close_owed
+from registry.actions.follow_case import close_owed
+from registry.actions.settle import WITHDRAWN
 from registry.actions.typed_reason import reason_given
 from registry.domain.access import Deed, Reach, require
 from registry.domain.problems import BadInputError, Fault, NotFoundError

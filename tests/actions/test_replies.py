@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 
 import pytest
 from sqlalchemy import select
@@ -18,7 +19,8 @@ from registry.actions.replies import (
     quarter_state,
     quarters,
 )
-from registry.actions.settle import settle
+from registry.actions.resettle import resettle
+from registry.actions.settle import WITHDRAWN, settle
 from registry.actions.withdraw import WhoWithdraws, withdraw
 from registry.actions.worklist import worklist
 from registry.domain.access import Role
@@ -217,3 +219,22 @@ def test_a_withdrawn_patient_s_screws_are_neither_read_again_nor_cover_others(un
     ledger = replace(ledger, settings=replace(ledger.settings, reply_cover=11))
     assert ask_again(ledger, people["anna"], PERIOD, 3, "", NOW) == 5
     assert {screw_id for screw_id, *_ in again_of(ledger)} == {1, 2, 3, 4, 5, 6}
+
+
+def test_no_quarter_waits_for_a_decision_that_a_withdrawal_has_made_impossible(unit):
+    ledger, people = unit
+    for screw_id, medial in ((1, "5.0"), (2, "0.8")):
+        read_screw(ledger, people["ruth"], screw_id, 1, NOW, role="second", medial=medial)
+    with ledger.writing(people["ruth"], NOW) as work:
+        settle(work, ledger.settings, [1, 2])
+    assert "1 adjudication is owed" in quarter_state(ledger, people["lena"], PERIOD, NOW).in_the_way
+    withdraw(ledger, people["lena"], WhoWithdraws(case_ref="OP-1"), "asked", NOW)
+    # By a narrower rule another two differ; nobody can be asked to decide.
+    narrow = replace(ledger, settings=replace(ledger.settings, tolerance_mm=Decimal("0.5")))
+    assert resettle(narrow, NOW) > 0
+    state = quarter_state(narrow, people["lena"], PERIOD, NOW)
+    assert {screw.screw_id for screw in state.provisional} == {1, 2}
+    assert state.in_the_way == ["the right of reply has not been opened"]
+    with ledger.reading() as session:
+        asked = select(Assignment.closed_reason).where(Assignment.role == "adjudication")
+        assert list(session.execute(asked).scalars()) == [WITHDRAWN, WITHDRAWN]

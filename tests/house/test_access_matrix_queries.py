@@ -441,6 +441,7 @@ NOT_ASKING = {
     "assignments.to_be_replaced": ("asks for readings, shows none", ASSIGNING),
     "assignments.asked_adjudications": ("asks for readings, shows none", SETTLING[:1]),
     "assignments.uncounted_screws": ("asks for readings, shows none", SETTLING[:1]),
+    "assignments.withdrawn_screws": ("asks for readings, shows none", SETTLING[:1]),
     "ordered_readings.is_free_to_read": ("refuses a reader, after the lead was let", ADJUDICATING),
     "ordered_readings.readers": ("names, for the lead alone", (*ADJUDICATING, *SECONDS)),
     "ordered_readings.quarter_draws": ("seeds, for the lead alone", SECONDS),
@@ -566,7 +567,11 @@ NOT_ASKING = {
     "correcting.standing_readers": ("refuses who has read, after the case was allowed", CORRECTING),
     "visible.is_withdrawn": (
         "a part of the rules themselves",
-        ("registry.store.visible", "registry.store.queries.outcomes"),
+        (
+            "registry.store.visible",
+            "registry.store.queries.assignments",
+            "registry.store.queries.outcomes",
+        ),
     ),
     "owed.asked_of_cases": ("keeps what is owed right, shows none", FOLLOWING),
     "withdrawing.patient_of_case": ("for who may withdraw", WITHDRAWING),

@@ -16,7 +16,7 @@ from registry.store.models.people import Account
 from registry.store.models.readings import Assignment, Draw, Reading
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.models.unit import CaseSeen
-from registry.store.visible import readable_assignments
+from registry.store.visible import is_withdrawn, readable_assignments
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -282,6 +282,14 @@ def uncounted_screws(session: Session, screw_ids: Collection[int]) -> set[int]:
     """Return which of these screws were not placed, or were removed before closure."""
     lives = [life.value for life in COUNTED_LIVES]
     found = session.execute(select(Screw.id).where(Screw.life.not_in(lives))).scalars()
+    return set(found) & set(screw_ids)
+
+
+def withdrawn_screws(session: Session, screw_ids: Collection[int]) -> set[int]:
+    """Return which of these screws are of a withdrawn patient, whose images are gone."""
+    found = session.execute(
+        select(Screw.id).join(Case, Case.id == Screw.case_id).where(is_withdrawn())
+    ).scalars()
     return set(found) & set(screw_ids)
 
 

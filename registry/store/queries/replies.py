@@ -73,6 +73,7 @@ class ReplyScrew:
     again : how it can be read again
     superseded_by_again : the adjudication that a new one would replace, None where it replaces none
     is_asked_again : it is read again in this round
+    is_owed : another reading of it is asked for and not made yet
     """
 
     screw_id: int
@@ -90,6 +91,7 @@ class ReplyScrew:
     again: Again
     superseded_by_again: int | None
     is_asked_again: bool
+    is_owed: bool
 
     @property
     def is_contained(self) -> bool:
@@ -277,6 +279,7 @@ def _screws(
                 again=how_again(frozenset(readings), is_owed=place in owed, is_held=scan in held),
                 superseded_by_again=readings.get(ReadingRole.ADJUDICATION),
                 is_asked_again=row[0] in asked,
+                is_owed=place in owed,
             )
         )
     return sorted(
