@@ -33,7 +33,7 @@ from registry.domain.problems import (
 from registry.domain.reply import Again
 from registry.store.models.readings import Assignment
 from registry.store.models.replies import Rereading
-from registry.store.queries.trail import ANOTHER, TrailAsked, trail_lines
+from registry.store.queries.trail import ANOTHER, TrailAsked, trail_line, trail_lines
 from tests.build.loaded import an_account, load_rows
 from tests.build.read import put_reading, read_screw
 from tests.build.scanned import with_held_scan
@@ -200,7 +200,10 @@ def test_who_asks_is_neither_offered_nor_told_what_covers_it(unit):
     with ledger.reading() as session:
         for asked in (TrailAsked(record="rereading"), TrailAsked(record="assignment")):
             lines, _ = trail_lines(session, people["bodo"], asked, 0, 100)
-            named = {c.after for line in lines for c in line.changes if c.column == "screw"}
+            # Which columns a new record fills would tell which re-reading was asked for.
+            assert {tuple(line.changes) for line in lines} == {()}
+            shown = [trail_line(session, people["bodo"], line.sequence) for line in lines]
+            named = {c.after for line in shown for c in line.changes if c.column == "screw"}
             assert named == {"7", "8", "9", "10", "11", "12"}, asked
             # Anna's contained screws cover what Bodo asked for: she is not told whose doubt it was.
             theirs, _ = trail_lines(session, people["anna"], asked, 0, 100)

@@ -116,7 +116,15 @@ def trail_lines(
         .limit(at_most)
     )
     names = _Names.read(session)
-    return [_line(*row, names) for row in rows], int(total)
+    return [_listed(_line(*row, names), row[0]) for row in rows], int(total)
+
+
+def _listed(line: TrailLine, row: EventRow) -> TrailLine:
+    """Return a line without the columns of a new record: which are filled tells what they hold.
+
+    A re-reading that was asked for says by whom, one that covers it does not.
+    """
+    return line if row.before else replace(line, changes=[])
 
 
 def trail_line(session: Session, viewer: Viewer, sequence: int) -> TrailLine:
@@ -129,6 +137,8 @@ def trail_line(session: Session, viewer: Viewer, sequence: int) -> TrailLine:
     if found is None:
         raise NotFoundError("there is no such event among those you may see")
     line = _line(*found, _Names.read(session))
+    if not line.has_values:
+        line = _listed(line, found[0])
     return replace(line, case_id=_case_of(session, line.record)) if line.has_values else line
 
 
