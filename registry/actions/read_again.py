@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from registry.actions.assign import ask_to_replace
 from registry.domain.access import Deed, Reach, Viewer, require
-from registry.domain.problems import ConflictError, Fault, NotFoundError
+from registry.domain.problems import ConflictError, Fault, NotAllowedError, NotFoundError
 from registry.store.queries.readings import OwnReading, own_readings_of, reading_in_sight
 
 if TYPE_CHECKING:
@@ -59,6 +59,7 @@ def ask_another_reader(
     Raises
     ------
     NotFoundError : it is not among those that the viewer may look at
+    NotAllowedError : the viewer operated or assisted in the case
     ConflictError : it was replaced, is asked for already, or its image is not held here
     BadInputError : no reason
     """
@@ -67,6 +68,11 @@ def ask_another_reader(
         found = reading_in_sight(work.session, viewer, reading_id)
         if found is None:
             raise NotFoundError("there is no such reading among those you may see")
+        if found.viewer_took_part:
+            raise NotAllowedError(
+                "you operated or assisted in this case: ask by your right of reply, or let another "
+                "lead have it read again"
+            )
         if not found.is_held_here:
             raise ConflictError(
                 Fault(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import pytest
 from sqlalchemy import select
@@ -10,6 +10,7 @@ from sqlalchemy import select
 from registry.actions.check_ledger import check_ledger
 from registry.actions.read_again import ask_another_reader, my_readings, read_again
 from registry.actions.worklist import worklist
+from registry.domain.access import Role
 from registry.domain.consensus import ConsensusState
 from registry.domain.problems import (
     BadInputError,
@@ -20,8 +21,9 @@ from registry.domain.problems import (
 from registry.domain.readings import Confidence
 from registry.store.models.readings import Assignment, Reading
 from registry.store.queries.readings import OwnReading
+from registry.store.queries.screw_readings import screw_in_full
 from tests.build.desk import L4_LEFT, L4_RIGHT
-from tests.build.ledgers import QUALITY_LEAD, REGISTRAR, local_operator, viewer
+from tests.build.ledgers import QUALITY_LEAD, REGISTRAR, SURGEON, local_operator, viewer
 from tests.build.two_readings import (
     JUDGE,
     LATER,
@@ -159,3 +161,14 @@ def test_a_reader_looks_back_on_level_side_and_finding_and_nothing_that_unblinds
         *("reading_id", "level", "side", "number", "is_adjudication", "saved_at"),
         *("is_assessable", "extents_mm", "can_be_replaced", "open_assignment_id"),
     }
+
+
+def test_no_lead_has_a_screw_of_their_own_case_read_again(ledger):
+    first = read(ledger, REGISTRAR, L4_LEFT, typed(medial="5.0"))
+    surgeon = viewer(ledger, SURGEON)
+    both = replace(surgeon, roles=surgeon.roles | {Role.QUALITY_LEAD})
+    with pytest.raises(NotAllowedError, match="ask by your right of reply"):
+        ask_another_reader(ledger, both, first, "it was contained", LATER)
+    with ledger.reading() as session:
+        assert screw_in_full(session, both, (0, 90), 1).viewer_took_part
+        assert not screw_in_full(session, viewer(ledger, QUALITY_LEAD), (0, 90), 1).viewer_took_part

@@ -458,6 +458,7 @@ NOT_ASKING = {
             "registry.store.queries.findings",
             "registry.store.queries.ordered_readings",
             "registry.store.queries.readings",
+            "registry.store.queries.screw_readings",
         ),
     ),
     "visible.is_fulfilled": (

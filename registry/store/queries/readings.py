@@ -176,24 +176,29 @@ def _own_reading(row: tuple[Any, ...]) -> OwnReading:
 
 @dataclass(frozen=True)
 class ReadingInSight:
-    """A reading that a viewer may look at, and whether its image is held here."""
+    """A reading that a viewer may look at, whether its image is held here, and their own part."""
 
     screw_id: int
     is_held_here: bool
+    viewer_took_part: bool
 
 
 def reading_in_sight(session: Session, viewer: Viewer, reading_id: int) -> ReadingInSight | None:
     """Return a reading that a viewer may look at, or None."""
     row = session.execute(
         visible_readings(viewer)
+        .join(Screw, Screw.id == Reading.screw_id)
+        .join(Case, Case.id == Screw.case_id)
         .join(Scan, Scan.id == Reading.scan_id)
         .outerjoin(HeldImage, HeldImage.id == Scan.image_id)
         .where(Reading.id == reading_id)
         .with_only_columns(
-            Reading.screw_id, and_(HeldImage.id.is_not(None), HeldImage.removed_at.is_(None))
+            Reading.screw_id,
+            and_(HeldImage.id.is_not(None), HeldImage.removed_at.is_(None)),
+            took_part(viewer.person_id or 0),
         )
     ).first()
-    return None if row is None else ReadingInSight(row[0], bool(row[1]))
+    return None if row is None else ReadingInSight(row[0], bool(row[1]), bool(row[2]))
 
 
 def screws_settled_otherwise(session: Session, rule_version: str) -> set[int]:

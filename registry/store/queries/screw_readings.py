@@ -16,7 +16,7 @@ from registry.store.models.people import Person
 from registry.store.models.readings import Assignment, ConsensusRow, Reading
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.queries.counted_screws import audit_scans
-from registry.store.visible import is_fulfilled, visible_cases
+from registry.store.visible import is_fulfilled, took_part, visible_cases
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -108,6 +108,7 @@ class ScrewInFull:
     number: int
     diameter_mm: Decimal | None
     life: str
+    viewer_took_part: bool
     scans: Sequence[ScrewOnScan]
 
 
@@ -127,6 +128,7 @@ def screw_in_full(
             Screw.number,
             Screw.diameter_mm,
             Screw.life,
+            took_part(viewer.person_id or 0),
         )
     ).first()
     if row is None:
@@ -141,6 +143,7 @@ def screw_in_full(
         number=row[4],
         diameter_mm=row[5],
         life=row[6],
+        viewer_took_part=bool(row[7]),
         scans=_scans(session, screw_id, audit_scan),
     )
 

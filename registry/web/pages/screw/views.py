@@ -59,5 +59,5 @@ def _page(screw_id: int) -> dict[str, Any]:
         "scale": SCALES[rule.scale],
         "scale_note": scale_note(screw.level, rule.scale),
         "rule": rule_words(rule),
-        "may_order": reach(viewer, Deed.ORDER_READINGS) is Reach.ALL,
+        "may_order": reach(viewer, Deed.ORDER_READINGS) is Reach.ALL and not screw.viewer_took_part,
     }
