@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
@@ -71,6 +72,16 @@ def unit(ledger):
             put_reading(work, people["rita"], screw_id, scan_id, role="first", medial=medial)
         settle(work, ledger.settings, range(1, 13))
     return ledger, people
+
+
+@contextmanager
+def by(ledger, **settings):
+    """Give the ledger as it is by other settings, for as long as it is asked."""
+    changed = replace(ledger, settings=replace(ledger.settings, **settings))
+    try:
+        yield changed
+    finally:
+        changed.close()
 
 
 def again_of(ledger):
@@ -186,12 +197,11 @@ def test_the_days_are_the_unit_s_own(unit):
 
 def test_who_asks_is_neither_offered_nor_told_what_covers_it(unit):
     ledger, people = unit
-    alone, covered = (
-        replace(ledger, settings=replace(ledger.settings, reply_cover=cover)) for cover in (0, 11)
-    )
     lay_before_surgeons(ledger, people["lena"], PERIOD, NOW)
-    assert ask_again(alone, people["anna"], PERIOD, 3, "", NOW) == 0
-    assert ask_again(covered, people["bodo"], PERIOD, 7, "", NOW) == 10
+    with by(ledger, reply_cover=0) as alone:
+        assert ask_again(alone, people["anna"], PERIOD, 3, "", NOW) == 0
+    with by(ledger, reply_cover=11) as covered:
+        assert ask_again(covered, people["bodo"], PERIOD, 7, "", NOW) == 10
     # Anna's contained screws would be Bodo's to read; he would know that they are contained. What
     # another has asked for he reads as everybody does.
     assert len(worklist(ledger, people["ruth"], NOW)) == 12
@@ -219,8 +229,8 @@ def test_a_withdrawn_patient_s_screws_are_neither_read_again_nor_cover_others(un
     withdraw(ledger, people["lena"], WhoWithdraws(case_ref="OP-2"), "asked", NOW)
     with pytest.raises(ConflictError, match=Again.ELSEWHERE.value):
         ask_again(ledger, people["bodo"], PERIOD, 7, "", NOW)
-    ledger = replace(ledger, settings=replace(ledger.settings, reply_cover=11))
-    assert ask_again(ledger, people["anna"], PERIOD, 3, "", NOW) == 5
+    with by(ledger, reply_cover=11) as covered:
+        assert ask_again(covered, people["anna"], PERIOD, 3, "", NOW) == 5
     assert {screw_id for screw_id, *_ in again_of(ledger)} == {1, 2, 3, 4, 5, 6}
 
 
@@ -233,9 +243,9 @@ def test_no_quarter_waits_for_a_decision_that_a_withdrawal_has_made_impossible(u
     assert "1 adjudication is owed" in quarter_state(ledger, people["lena"], PERIOD, NOW).in_the_way
     withdraw(ledger, people["lena"], WhoWithdraws(case_ref="OP-1"), "asked", NOW)
     # By a narrower rule another two differ; nobody can be asked to decide.
-    narrow = replace(ledger, settings=replace(ledger.settings, tolerance_mm=Decimal("0.5")))
-    assert resettle(narrow, NOW) > 0
-    state = quarter_state(narrow, people["lena"], PERIOD, NOW)
+    with by(ledger, tolerance_mm=Decimal("0.5")) as narrow:
+        assert resettle(narrow, NOW) > 0
+        state = quarter_state(narrow, people["lena"], PERIOD, NOW)
     assert {screw.screw_id for screw in state.provisional} == {1, 2}
     assert state.in_the_way == ["the right of reply has not been opened"]
     with ledger.reading() as session:
