@@ -101,6 +101,7 @@ NOTING = {
     "case_scans.scan",
     "case_scans.new_scan",
     "trail.event",
+    "policy.show",
 }
 """Pages whose opening is an event by design: they open the vault or note that they were seen."""
 
