@@ -104,7 +104,9 @@ def load_scan(
         digest = writer.seal(volume.affine, volume.attributes)
     try:
         with ledger.writing(viewer, now) as work:
-            return _attach(_Attach(ledger, work, viewer, order, volume, digest), found.left_out)
+            return _attach(
+                _Attach(ledger, work, viewer, order, volume, digest), found.left_out_beside(series)
+            )
     except ProblemError:
         _drop_unused(ledger, viewer, digest, now)
         raise

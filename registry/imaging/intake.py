@@ -1,97 +1,176 @@
-"""CT in: look through what a person gives, then read the one series that is to be kept."""
+"""CT in: look through what came, then read the one series that is to be kept."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from registry.domain.problems import BadInputError, Fault
+from registry.imaging.grouping import group
 from registry.imaging.kinds import Kind, other_than_slice
+from registry.imaging.listing import ListedSeries, OtherFile, list_series
 from registry.imaging.parsing import DAMAGE, UnreadableError, read_header, without_warnings
-from registry.imaging.series import FoundSeries, choose, common_place, group
-from registry.imaging.slices import SliceHeader, slice_header
-from registry.imaging.sources import LeftOut, Limits, walk
+from registry.imaging.series import FoundSeries, best_of, why_not_taken
+from registry.imaging.slices import SliceHeader, origin_of, slice_header
+from registry.imaging.sources import LeftOut, Limits, SourceFile, gather, walk
 from registry.imaging.volume import ReadVolume, Sink, read_volume
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterable
     from pathlib import Path
 
     from registry.imaging.series import SeriesSummary
-    from registry.imaging.sources import SourceFile
 
-__all__ = ["FoundSeries", "LeftOut", "ReadVolume", "Survey", "read_series", "survey"]
+__all__ = [
+    "FoundSeries",
+    "LeftOut",
+    "ListedSeries",
+    "ReadVolume",
+    "SourceFile",
+    "Survey",
+    "read_series",
+    "survey",
+]
 
 
 @dataclass(frozen=True)
 class Survey:
-    """What lies under the given paths: every CT series, the one to read, and all that stays out."""
+    """What came: every CT series, a list of everything, and the files that are no slices.
+
+    Attributes
+    ----------
+    found : every CT series, in the order of the list
+    listing : one line a series, CT or not, numbered
+    aside : files that are no slices of CT, or copies of one, and why they stay out
+    """
 
     found: tuple[FoundSeries, ...]
-    chosen: FoundSeries | None
-    left_out: tuple[LeftOut, ...]
+    listing: tuple[ListedSeries, ...]
+    aside: tuple[LeftOut, ...] = field(repr=False)
 
     @property
     def series(self) -> tuple[SeriesSummary, ...]:
         """Return every CT series that was found, in words and numbers."""
         return tuple(each.summary for each in self.found)
 
-    def series_to_read(self) -> FoundSeries:
-        """Return the chosen series, or raise with the reason for each thing left out."""
-        if self.chosen is None:
+    def series_to_read(
+        self, number: int | None = None, unfit: Callable[[FoundSeries], str] | None = None
+    ) -> FoundSeries:
+        """Return the series to read: the one of that number, else the one that the rule chooses.
+
+        `unfit` says in words what speaks against a series that could be read (another patient,
+        before the operation), or nothing; it has no say over what a person chose by number.
+
+        Raises
+        ------
+        BadInputError : nothing can be read, with the reason for each thing left out; what was
+            chosen by number cannot be read; or what can be read is of several studies
+        """
+        if number is not None:
+            return self._of_number(number)
+        objections = {each.number: unfit(each) if unfit else "" for each in self.found}
+        fit = [each for each in self.found if each.is_readable and not objections[each.number]]
+        _refuse_several_studies(fit)
+        if (best := best_of(fit)) is None:
+            against = [
+                Fault(f"{each.summary.words}, left out: {objections[each.number]}")
+                for each in self.found
+                if each.is_readable
+            ]
             raise BadInputError(
                 Fault("no axial CT series to read was found", mend="see what was left out and why"),
-                *(Fault(f"{each.what}, left out: {each.why}", each.name) for each in self.left_out),
+                *against,
+                *(
+                    Fault(f"{each.what}, left out: {each.why}", each.name)
+                    for each in self.left_out_beside(None)
+                ),
             )
-        return self.chosen
+        return best
+
+    def left_out_beside(self, taken: FoundSeries | None) -> tuple[LeftOut, ...]:
+        """Return all that is not read when that series is, and why."""
+        return (
+            *gather([*self.aside, *_duplicates(taken)]),
+            *(
+                LeftOut(each.summary.place, each.summary.words, why)
+                for each in self.found
+                if (taken is None or each.number != taken.number)
+                and (why := why_not_taken(each, taken))
+            ),
+        )
+
+    def _of_number(self, number: int) -> FoundSeries:
+        for line in self.listing:
+            if line.number == number and not line.is_readable:
+                raise BadInputError(Fault(f"series {number} cannot be read: {line.why_not}"))
+        for each in self.found:
+            if each.number == number:
+                return each
+        raise BadInputError(
+            Fault(f"there is no series {number}", mend=f"choose 1 to {len(self.listing)}")
+        )
 
 
-def survey(paths: Sequence[Path], limits: Limits | None = None) -> Survey:
-    """Look at every header under `paths`; no pixel is decoded and no file is changed.
+def survey(
+    sources: Iterable[Path | SourceFile | LeftOut],
+    limits: Limits | None = None,
+    *,
+    accept_burned_in: bool = False,
+) -> Survey:
+    """Look at every header of what is given; no pixel is decoded and no file is changed.
+
+    Parameters
+    ----------
+    sources : paths of files, folders and zips, or files that the caller opens by itself
+    accept_burned_in : a person has looked at the slices that announce burned-in text
 
     Raises
     ------
-    BadInputError : a path is missing, a zip is damaged or unpacks beyond its limits, or readable
-        series of more than one study lie there, between which only a person can choose
+    BadInputError : a path is missing, a zip is damaged or unpacks beyond its limits
     """
     slices: list[SliceHeader] = []
-    left_out: list[LeftOut] = []
-    for entry in walk(paths, limits):
+    others: list[OtherFile] = []
+    aside: list[LeftOut] = []
+    for entry in walk(sources, limits):
         result = entry if isinstance(entry, LeftOut) else _look_into(entry)
         if isinstance(result, SliceHeader):
             slices.append(result)
+        elif isinstance(result, OtherFile):
+            others.append(result)
         else:
-            left_out.append(result)
+            aside.append(result)
     slices, copies = _without_copies(slices)
-    found = group(slices)
-    _refuse_several_studies(found)
-    chosen, others = choose(found)
-    alone = _gathered(left_out + copies + _duplicates(chosen))
-    return Survey(tuple(found), chosen, (*alone, *others))
+    found, listing = list_series(group(slices, accept_burned_in=accept_burned_in), others)
+    aside += [each.left_out for each in others]
+    return Survey(found, listing, (*aside, *copies))
 
 
-def read_series(series: FoundSeries, sink: Sink) -> ReadVolume:
+def read_series(
+    series: FoundSeries, sink: Sink, told: Callable[[int, int], None] | None = None
+) -> ReadVolume:
     """Decode a surveyed series into `sink` and return its geometry, attributes and identity.
+
+    `told(done, all)` is called after each slice; what it raises stops the reading.
 
     Raises
     ------
     BadInputError : a slice is damaged, truncated or packed in a way that is not read; names it
     """
-    return read_volume(series, sink)
+    return read_volume(series, sink, told)
 
 
-def _look_into(source: SourceFile) -> SliceHeader | LeftOut:
+def _look_into(source: SourceFile) -> SliceHeader | OtherFile | LeftOut:
     try:
         dataset = read_header(source)
         with without_warnings():
             result = other_than_slice(dataset) or slice_header(source, dataset)
+            if isinstance(result, Kind):
+                return OtherFile(source.name, result, origin_of(dataset))
+            return result
     except UnreadableError as error:
-        result = Kind(error.what, error.why)
+        return LeftOut(source.name, error.what, error.why)
     except DAMAGE:
-        result = Kind("damaged DICOM", "its header holds values that cannot be read")
-    if isinstance(result, SliceHeader):
-        return result
-    return LeftOut(source.name, result.what, result.why)
+        return LeftOut(source.name, "damaged DICOM", "its header holds values that cannot be read")
 
 
 def _without_copies(slices: list[SliceHeader]) -> tuple[list[SliceHeader], list[LeftOut]]:
@@ -106,16 +185,16 @@ def _without_copies(slices: list[SliceHeader]) -> tuple[list[SliceHeader], list[
     return list(kept.values()), copies
 
 
-def _refuse_several_studies(found: Sequence[FoundSeries]) -> None:
-    places: dict[str, FoundSeries] = {}
-    for each in found:
-        if each.is_readable:
-            places.setdefault(each.members[0].study_uid, each)
+def _refuse_several_studies(fit: Iterable[FoundSeries]) -> None:
+    places: dict[tuple[str, str], FoundSeries] = {}
+    for each in fit:
+        places.setdefault((each.study_uid, each.patient_id), each)
     if len(places) > 1:
         raise BadInputError(
             *(
                 Fault(
-                    f"{each.summary.words}, of {each.summary.acquired_on or 'an unknown day'}",
+                    f"series {each.number}: {each.summary.words}, "
+                    f"of {each.summary.acquired_on or 'an unknown day'}",
                     each.summary.place,
                     "more than one study lies here: load each by itself",
                 )
@@ -124,22 +203,10 @@ def _refuse_several_studies(found: Sequence[FoundSeries]) -> None:
         )
 
 
-def _duplicates(chosen: FoundSeries | None) -> list[LeftOut]:
-    if chosen is None or chosen.volume is None:
+def _duplicates(taken: FoundSeries | None) -> list[LeftOut]:
+    if taken is None or taken.volume is None:
         return []
     return [
         LeftOut(each.source.name, "slice at the place of another", "the first was kept")
-        for each in chosen.volume.duplicates
+        for each in taken.volume.duplicates
     ]
-
-
-def _gathered(left_out: Sequence[LeftOut]) -> list[LeftOut]:
-    """Return one line for many files that are left out alike from one folder."""
-    alike: dict[tuple[str, str, str], list[str]] = {}
-    for each in left_out:
-        alike.setdefault((_folder(each.name), each.what, each.why), []).append(each.name)
-    return [LeftOut(common_place(names), what, why) for (_, what, why), names in alike.items()]
-
-
-def _folder(name: str) -> str:
-    return name.rpartition("/")[0]

@@ -6,6 +6,8 @@ burned-in rule is common practice, no source.
 
 from __future__ import annotations
 
+import re
+from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
 from pydicom.uid import (
@@ -34,6 +36,8 @@ if TYPE_CHECKING:
 LARGEST_SIDE = 4096
 _LOCALIZER_WORDS = {"LOCALIZER", "SCOUT", "TOPOGRAM", "SURVEY"}
 _PICTURE_WORDS = {"SCREEN", "SCREEN SAVE", "SCREENSAVE", "PROJECTION IMAGE", "MIP", "VRT"}
+_DESCRIPTIONS = ("StudyDescription", "SeriesDescription", "ProtocolName")
+_INTRA_OPERATIVE = re.compile(r"\bINTRA[- ]?OP(ER|\b)|\bCONE[- ]?BEAM\b|\bCBCT\b")
 _HOUNSFIELD_TYPES = {"", "HU", "HU_MOD", "US"}
 _NOT_CT = "it is no CT image"
 _MULTI_FRAME = (
@@ -41,38 +45,69 @@ _MULTI_FRAME = (
 )
 
 
+class SeriesKind(StrEnum):
+    """What a series is, in the words of a list of what came."""
+
+    AXIAL_BONE = "axial, thin, bone kernel"
+    AXIAL_SOFT = "axial, thin, soft kernel"
+    AXIAL_THIN = "axial, thin, other kernel"
+    AXIAL_THICK = "axial, thick"
+    INTRA_OPERATIVE_3D = "intra-operative 3D"
+    REFORMAT = "reformat"
+    MAP = "derived map"
+    LOCALIZER = "localizer"
+    PICTURE = "picture"
+    REPORT = "report"
+    MR = "MR"
+    OTHER_IMAGE = "other image"
+    OTHER = "other object"
+
+
 class Kind(NamedTuple):
-    """What a file is, and why it is no slice to read."""
+    """What a file is, why it is no slice to read, and what a series of such files is."""
 
     what: str
     why: str
+    of: SeriesKind = SeriesKind.OTHER_IMAGE
 
 
-_BY_CLASS = {
-    MediaStorageDirectoryStorage: Kind("DICOMDIR", "a table of contents without an image"),
-    EnhancedCTImageStorage: Kind("multi-frame CT", _MULTI_FRAME),
-    LegacyConvertedEnhancedCTImageStorage: Kind("multi-frame CT", _MULTI_FRAME),
-    XRay3DAngiographicImageStorage: Kind("multi-frame 3D X-ray image", _MULTI_FRAME),
-    XRayRadiationDoseSRStorage: Kind("dose report", _NOT_CT),
-    MRImageStorage: Kind("MR image", _NOT_CT),
-    EnhancedMRImageStorage: Kind("MR image", _NOT_CT),
-    LegacyConvertedEnhancedMRImageStorage: Kind("MR image", _NOT_CT),
-} | dict.fromkeys(
-    (
-        SecondaryCaptureImageStorage,
-        MultiFrameSingleBitSecondaryCaptureImageStorage,
-        MultiFrameGrayscaleByteSecondaryCaptureImageStorage,
-        MultiFrameGrayscaleWordSecondaryCaptureImageStorage,
-        MultiFrameTrueColorSecondaryCaptureImageStorage,
-    ),
-    Kind("secondary capture", "a picture of a screen or of another image, whatever its modality"),
+_BY_CLASS = (
+    {
+        MediaStorageDirectoryStorage: Kind(
+            "DICOMDIR", "a table of contents without an image", SeriesKind.OTHER
+        ),
+        EnhancedCTImageStorage: Kind("multi-frame CT", _MULTI_FRAME),
+        LegacyConvertedEnhancedCTImageStorage: Kind("multi-frame CT", _MULTI_FRAME),
+        XRay3DAngiographicImageStorage: Kind(
+            "multi-frame 3D X-ray image", _MULTI_FRAME, SeriesKind.INTRA_OPERATIVE_3D
+        ),
+        XRayRadiationDoseSRStorage: Kind("dose report", _NOT_CT, SeriesKind.REPORT),
+    }
+    | dict.fromkeys(
+        (MRImageStorage, EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage),
+        Kind("MR image", _NOT_CT, SeriesKind.MR),
+    )
+    | dict.fromkeys(
+        (
+            SecondaryCaptureImageStorage,
+            MultiFrameSingleBitSecondaryCaptureImageStorage,
+            MultiFrameGrayscaleByteSecondaryCaptureImageStorage,
+            MultiFrameGrayscaleWordSecondaryCaptureImageStorage,
+            MultiFrameTrueColorSecondaryCaptureImageStorage,
+        ),
+        Kind(
+            "secondary capture",
+            "a picture of a screen or of another image, whatever its modality",
+            SeriesKind.PICTURE,
+        ),
+    )
 )
 # The rest by a word of the class's name in PS3.6, the most telling first.
 _BY_NAME = (
-    ("Presentation State", "presentation state"),
-    ("Encapsulated", "document (PDF or the like)"),
-    ("Key Object", "key object selection"),
-    (" SR ", "structured report"),
+    ("Presentation State", "presentation state", SeriesKind.OTHER),
+    ("Encapsulated", "document (PDF or the like)", SeriesKind.REPORT),
+    ("Key Object", "key object selection", SeriesKind.OTHER),
+    (" SR ", "structured report", SeriesKind.REPORT),
 )
 
 
@@ -94,17 +129,19 @@ def _class(dataset: Dataset) -> Kind | None:
         return None
     if uid in _BY_CLASS:
         return _BY_CLASS[uid]
-    for word, what in _BY_NAME:
+    for word, what, of in _BY_NAME:
         if word in f"{uid.name} ":
-            return Kind(what, _NOT_CT)
+            return Kind(what, _NOT_CT, of)
     name = uid.name if not uid.is_private and uid.name != uid else "object of an unknown class"
-    return Kind(str(name), _NOT_CT)
+    of = SeriesKind.OTHER_IMAGE if "Image" in name else SeriesKind.OTHER
+    return Kind(str(name), _NOT_CT, of)
 
 
 def _modality(dataset: Dataset) -> Kind | None:
     modality = printable(str(dataset.get("Modality") or ""))
     if modality != "CT":
-        return Kind(f"image of modality {modality or '(not said)'}", "only CT is read")
+        of = SeriesKind.MR if modality == "MR" else SeriesKind.OTHER_IMAGE
+        return Kind(f"image of modality {modality or '(not said)'}", "only CT is read", of)
     if int(dataset.get("NumberOfFrames") or 1) > 1:
         return Kind("multi-frame CT", _MULTI_FRAME)
     return None
@@ -113,12 +150,24 @@ def _modality(dataset: Dataset) -> Kind | None:
 def _image_type(dataset: Dataset) -> Kind | None:
     words = set(image_type(dataset))
     if words & _LOCALIZER_WORDS:
-        return Kind("localizer", "a projection, not a slice")
+        return Kind("localizer", "a projection, not a slice", SeriesKind.LOCALIZER)
     if words & _PICTURE_WORDS:
-        return Kind("rendered picture", "its values are not those of a slice")
-    if str(dataset.get("BurnedInAnnotation") or "").upper() == "YES":
-        return Kind("image with burned-in text", "the text may name the patient")
+        return Kind("rendered picture", "its values are not those of a slice", SeriesKind.PICTURE)
     return None
+
+
+def announces_burned_in_text(dataset: Dataset) -> bool:
+    """Say whether Burned In Annotation (0028,0301) is YES, or any other word than NO."""
+    return str(dataset.get("BurnedInAnnotation") or "NO").strip().upper() != "NO"
+
+
+def is_intra_operative(dataset: Dataset) -> bool:
+    """Say whether the images' own descriptions call them intra-operative or cone beam.
+
+    No attribute of a CT image says so; the words are common practice, no source.
+    """
+    said = " ".join(str(dataset.get(keyword) or "") for keyword in _DESCRIPTIONS).upper()
+    return _INTRA_OPERATIVE.search(said) is not None
 
 
 def image_type(dataset: Dataset) -> tuple[str, ...]:
@@ -133,13 +182,13 @@ def _pixels(dataset: Dataset) -> Kind | None:
     if not (0 < rows <= LARGEST_SIDE and 0 < columns <= LARGEST_SIDE):
         return Kind("CT without an image", f"{rows} rows and {columns} columns cannot be read")
     if int(dataset.get("SamplesPerPixel") or 1) != 1:
-        return Kind("colour image", "a CT slice has one value a voxel")
+        return Kind("colour image", "a CT slice has one value a voxel", SeriesKind.PICTURE)
     photometric = str(dataset.get("PhotometricInterpretation") or "MONOCHROME2")
     if photometric != "MONOCHROME2":
         return Kind("CT image in inverted or coloured form", f"it is stored as {photometric}")
     bits = int(dataset.get("BitsAllocated") or 0)
     if bits != 16:  # noqa: PLR2004 - CT Image Module, PS3.3 C.8.2.1.1.4: Bits Allocated is 16
-        return Kind(f"CT image of {bits} bits", "Hounsfield units need 16")
+        return Kind(f"CT image of {bits} bits", "Hounsfield units need 16", SeriesKind.PICTURE)
     return None
 
 
@@ -148,7 +197,7 @@ def _values(dataset: Dataset) -> Kind | None:
         return Kind("CT image without a rescale", "its Hounsfield units cannot be told")
     unit = printable(str(dataset.get("RescaleType") or "")).strip().upper()
     if unit not in _HOUNSFIELD_TYPES:
-        return Kind(f"map in {unit}", "its values are not Hounsfield units")
+        return Kind(f"map in {unit}", "its values are not Hounsfield units", SeriesKind.MAP)
     return None
 
 

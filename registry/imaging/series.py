@@ -1,16 +1,18 @@
 """The CT series among many slices: what each is, and which one is read.
 
 The rule, in this order: the series is axial (its planes within 30 degrees of the transverse
-plane), has at least eight slices that step evenly, and no other such series
+plane), makes one volume of at least eight slices (`geometry` says when), the caller has nothing
+against it (another patient, before the operation), and no other such series
 
-1. is an original where this one is derived,
-2. has a finer slice step (counted in twentieths of a millimetre),
-3. has a sharper kernel, as for bone,
-4. has more slices.
+1. is not called intra-operative where this one is,
+2. is an original where this one is derived,
+3. has a finer slice step (counted in twentieths of a millimetre),
+4. has a sharper kernel, as for bone,
+5. has more slices.
 
 What is still equal is settled by the series identifier, so that the order of files never matters.
-Slice step before kernel: a missing millimetre of cortex cannot be sharpened back. Settings of
-ours, no source.
+Slice step before kernel: a missing millimetre of cortex cannot be sharpened back. Between studies
+or patients the rule does not choose: a person does. Settings of ours, no source.
 """
 
 from __future__ import annotations
@@ -18,24 +20,23 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, field
-from pathlib import PurePath
 from typing import TYPE_CHECKING, Literal
 
-from registry.imaging.geometry import NotAVolumeError, Stack, stack
-from registry.imaging.sources import LeftOut, printable
+from registry.imaging.kinds import SeriesKind
+from registry.imaging.sources import printable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
     from datetime import date
 
+    from registry.imaging.geometry import Stack
     from registry.imaging.slices import SliceHeader
 
 Orientation = Literal["axial", "sagittal", "coronal", "oblique"]
-AXIAL_WITHIN_DEG = 30.0
 THICK_MM = 2.0
+BURNED_IN = "its header announces burned-in text, which may name the patient"
 _SAME_STEP_MM = 0.05
-_SAME_DIRECTION = 1e-3
-_SAME_PIXEL_MM = 1e-4
+_REFORMATTED = {"REFORMATTED", "MPR"}
 # Kernels are each maker's own words; these two marks are from memory, not verified.
 _SHARP = re.compile(r"BONE|EDGE|SHARP|^[A-Z]{1,2}[6-9]\d")
 _SOFT = re.compile(r"SOFT|SMOOTH|STANDARD|STD|^[A-Z]{1,2}[1-4]\d")
@@ -67,7 +68,20 @@ class SeriesSummary:
     is_lossy: bool
     has_contrast: bool
     is_original: bool
+    is_burned_in: bool
+    is_intra_operative: bool
     fault: str
+
+    @property
+    def kind(self) -> SeriesKind:
+        """Return what the series is: reformat, intra-operative, thick, or thin and its kernel."""
+        if self.orientation != "axial" or _REFORMATTED & set(self.image_type):
+            return SeriesKind.REFORMAT
+        if self.is_intra_operative:
+            return SeriesKind.INTRA_OPERATIVE_3D
+        if max(self.step_mm or 0.0, self.thickness_mm or 0.0) > THICK_MM:
+            return SeriesKind.AXIAL_THICK
+        return _THIN[_sharpness(self.kernel)]
 
     @property
     def words(self) -> str:
@@ -80,11 +94,37 @@ class SeriesSummary:
 
 @dataclass(frozen=True)
 class FoundSeries:
-    """A series that was found, in order where it makes a volume."""
+    """A CT series that was found, in order where it makes a volume.
+
+    Attributes
+    ----------
+    number : its number in the survey's listing, by which a person may choose it
+    """
 
     summary: SeriesSummary
     members: tuple[SliceHeader, ...] = field(repr=False)
     volume: Stack | None = field(repr=False)
+    number: int = 0
+
+    @property
+    def patient_id(self) -> str:
+        """Return the hospital's number in the files, for the caller to hash and forget."""
+        return self.members[0].origin.patient_id
+
+    @property
+    def birth_date(self) -> str:
+        """Return the birth date in the files, YYYYMMDD, or nothing."""
+        return self.members[0].origin.birth_date
+
+    @property
+    def study_uid(self) -> str:
+        """Return the hospital's identifier of the study."""
+        return self.members[0].origin.study_uid
+
+    @property
+    def series_uid(self) -> str:
+        """Return the hospital's identifier of the series."""
+        return self.members[0].origin.series_uid
 
     @property
     def is_readable(self) -> bool:
@@ -92,10 +132,16 @@ class FoundSeries:
         return self.volume is not None and not self.summary.fault
 
     @property
+    def may_be_confirmed(self) -> bool:
+        """Say whether nothing but announced burned-in text stands against it."""
+        return self.volume is not None and self.summary.fault == BURNED_IN
+
+    @property
     def rank(self) -> tuple[float, ...]:
         """Return what the best series has least of, in the order of the rule."""
         step_mm = self.summary.step_mm if self.summary.step_mm is not None else math.inf
         return (
+            1 if self.summary.is_intra_operative else 0,
             0 if self.summary.is_original else 1,
             # The quarter keeps usual steps (0.625, 1.25, 0.9) away from the edge of a bin.
             math.floor(step_mm / _SAME_STEP_MM + 0.75) if math.isfinite(step_mm) else math.inf,
@@ -105,6 +151,7 @@ class FoundSeries:
 
 
 _LOSES_BY = (
+    "it is called intra-operative and the one taken is not",
     "it is derived and the one taken is original",
     "its slices are further apart than those of the one taken",
     "its kernel is softer than that of the one taken",
@@ -112,96 +159,23 @@ _LOSES_BY = (
 )
 
 
-def group(slices: Iterable[SliceHeader]) -> list[FoundSeries]:
-    """Return the slices by series, orientation, shape and spacing, each looked at."""
-    groups: list[list[SliceHeader]] = []
-    by_series: dict[str, list[list[SliceHeader]]] = {}
-    for each in sorted(slices, key=lambda one: (one.series_uid, one.sop_uid)):
-        candidates = by_series.setdefault(each.series_uid, [])
-        for members in candidates:
-            if _alike(members[0], each):
-                members.append(each)
-                break
-        else:
-            candidates.append([each])
-            groups.append(candidates[-1])
-    return [_look_at(members) for members in groups]
+def best_of(readable: Sequence[FoundSeries]) -> FoundSeries | None:
+    """Return the series to read by the module's rule."""
+    return min(readable, key=lambda one: (*one.rank, one.series_uid), default=None)
 
 
-def choose(found: Sequence[FoundSeries]) -> tuple[FoundSeries | None, list[LeftOut]]:
-    """Return the series to read by the module's rule, and why each of the others is left out."""
-    readable = [each for each in found if each.is_readable]
-    best = min(readable, key=lambda one: (*one.rank, one.members[0].series_uid), default=None)
-    left_out = [
-        LeftOut(each.summary.place, each.summary.words, _why(each, best))
-        for each in found
-        if each is not best
-    ]
-    return best, left_out
-
-
-def _why(series: FoundSeries, best: FoundSeries | None) -> str:
-    if series.summary.fault or best is None:
+def why_not_taken(series: FoundSeries, taken: FoundSeries | None) -> str:
+    """Return why a series is left out beside the one that was taken."""
+    if series.summary.fault or taken is None:
         return series.summary.fault
-    for own, better, words in zip(series.rank, best.rank, _LOSES_BY, strict=True):
-        if own != better:
+    if series.study_uid != taken.study_uid:
+        return "it is of another study than the one taken"
+    for own, better, words in zip(series.rank, taken.rank, _LOSES_BY, strict=True):
+        if own > better:
             return words
+        if own < better:
+            return "another was chosen"
     return "it equals the one taken in every respect asked"
-
-
-def _alike(one: SliceHeader, other: SliceHeader) -> bool:
-    def near(a: Sequence[float], b: Sequence[float], tolerance: float) -> bool:
-        return all(abs(x - y) <= tolerance for x, y in zip(a, b, strict=True))
-
-    return (
-        (one.rows, one.columns, one.frame_uid) == (other.rows, other.columns, other.frame_uid)
-        and near(one.orientation, other.orientation, _SAME_DIRECTION)
-        and near(one.pixel_mm, other.pixel_mm, _SAME_PIXEL_MM)
-    )
-
-
-def _look_at(members: list[SliceHeader]) -> FoundSeries:
-    first = members[0]
-    orientation = _orientation(first)
-    volume, fault = None, ""
-    try:
-        volume = stack(members)
-    except NotAVolumeError as error:
-        fault = str(error)
-    if len({each.patient_id for each in members}) > 1:
-        fault = "its slices carry different patient identifiers"
-    elif not fault and orientation != "axial":
-        fault = f"it is {orientation}; an axial series is read"
-    summary = SeriesSummary(
-        place=_place(members),
-        slices=len(volume.slices) if volume else len(members),
-        rows=first.rows,
-        columns=first.columns,
-        orientation=orientation,
-        step_mm=volume.step_mm if volume else None,
-        thickness_mm=max((each.thickness_mm or 0.0 for each in members), default=0.0) or None,
-        pixel_mm=first.pixel_mm,
-        kernel=first.kernel,
-        image_type=first.image_type,
-        acquired_on=min(
-            (each.acquired_on for each in members if each.acquired_on is not None), default=None
-        ),
-        patient_position=first.patient_position,
-        is_lossy=any(each.is_lossy for each in members),
-        has_contrast=any(each.has_contrast for each in members),
-        is_original="ORIGINAL" in first.image_type and "SECONDARY" not in first.image_type,
-        fault=fault,
-    )
-    return FoundSeries(summary, tuple(members), volume)
-
-
-def _orientation(header: SliceHeader) -> Orientation:
-    """Return the plane that the slice lies in, to within 30 degrees, else oblique."""
-    (a, b, c), (d, e, f) = header.row_direction, header.column_direction
-    normal = (b * f - c * e, c * d - a * f, a * e - b * d)
-    names: tuple[Orientation, ...] = ("sagittal", "coronal", "axial")
-    size, name = max(zip(map(abs, normal), names, strict=True))
-    return name if size >= math.cos(math.radians(AXIAL_WITHIN_DEG)) else "oblique"
 
 
 def _sharpness(kernel: str) -> int:
@@ -212,19 +186,4 @@ def _sharpness(kernel: str) -> int:
     return 0 if _SOFT.search(name) else 1
 
 
-def _place(members: Sequence[SliceHeader]) -> str:
-    return common_place([each.source.name for each in members])
-
-
-def common_place(names: Sequence[str]) -> str:
-    """Return the one name, or the folder that all lie in with their number."""
-    if len(names) == 1:
-        return names[0]
-    parts = [PurePath(name).parent.parts for name in names]
-    shared = 0
-    for level in zip(*parts, strict=False):
-        if len(set(level)) > 1:
-            break
-        shared += 1
-    folder = PurePath(*parts[0][:shared])
-    return f"{folder} ({len(names)} files)"
+_THIN = (SeriesKind.AXIAL_SOFT, SeriesKind.AXIAL_THIN, SeriesKind.AXIAL_BONE)

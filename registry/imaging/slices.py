@@ -16,7 +16,12 @@ from pydicom.uid import (
     JPEGLSNearLossless,
 )
 
-from registry.imaging.kinds import Kind, image_type
+from registry.imaging.kinds import (
+    Kind,
+    announces_burned_in_text,
+    image_type,
+    is_intra_operative,
+)
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
@@ -38,22 +43,49 @@ _COSINE_TOLERANCE = 1e-3
 _DAY_ATTRIBUTES = ("AcquisitionDate", "AcquisitionDateTime", "SeriesDate", "StudyDate")
 
 
+@dataclass(frozen=True, repr=False)
+class Origin:
+    """Whose a file is and which series it belongs to, as the hospital names them: never shown."""
+
+    patient_id: str
+    birth_date: str
+    study_uid: str
+    series_uid: str
+    series_number: int
+    acquired_on: date | None
+
+
+def origin_of(dataset: Dataset) -> Origin:
+    """Return whose the file is; empty where it does not say."""
+
+    def text(keyword: str) -> str:
+        return str(dataset.get(keyword) or "").strip()
+
+    return Origin(
+        patient_id=text("PatientID"),
+        birth_date=text("PatientBirthDate"),
+        study_uid=text("StudyInstanceUID"),
+        series_uid=text("SeriesInstanceUID"),
+        series_number=_whole(dataset, "SeriesNumber"),
+        acquired_on=acquired_on(dataset),
+    )
+
+
 @dataclass(frozen=True)
 class SliceHeader:
     """One slice's header, without its pixels.
 
     Attributes
     ----------
+    origin : whose it is, and which study and series it belongs to
     position_mm : centre of the first voxel, patient coordinates (LPS)
     row_direction, column_direction : unit vectors of rising column and rising row index, LPS
     pixel_mm : distance between rows, then between columns, as in Pixel Spacing (0028,0030)
     """
 
     source: SourceFile
+    origin: Origin = field(repr=False)
     sop_uid: str = field(repr=False)
-    series_uid: str = field(repr=False)
-    study_uid: str = field(repr=False)
-    patient_id: str = field(repr=False)
     frame_uid: str = field(repr=False)
     position_mm: Triple
     row_direction: Triple
@@ -66,10 +98,11 @@ class SliceHeader:
     thickness_mm: float | None
     kernel: str
     image_type: tuple[str, ...]
-    acquired_on: date | None
     patient_position: str
     is_lossy: bool
     has_contrast: bool
+    is_burned_in: bool
+    is_intra_operative: bool
 
     @property
     def orientation(self) -> tuple[float, ...]:
@@ -92,10 +125,8 @@ def slice_header(source: SourceFile, dataset: Dataset) -> SliceHeader | Kind:
     meta = getattr(dataset, "file_meta", {})
     return SliceHeader(
         source=source,
+        origin=origin_of(dataset),
         sop_uid=str(dataset.SOPInstanceUID),
-        series_uid=str(dataset.SeriesInstanceUID),
-        study_uid=str(dataset.get("StudyInstanceUID") or ""),
-        patient_id=str(dataset.get("PatientID") or "").strip(),
         frame_uid=str(dataset.get("FrameOfReferenceUID") or ""),
         position_mm=(position[0], position[1], position[2]),
         row_direction=(orientation[0], orientation[1], orientation[2]),
@@ -108,11 +139,12 @@ def slice_header(source: SourceFile, dataset: Dataset) -> SliceHeader | Kind:
         thickness_mm=_optional_number(dataset, "SliceThickness"),
         kernel=_kernel(dataset),
         image_type=image_type(dataset),
-        acquired_on=acquired_on(dataset),
         patient_position=str(dataset.get("PatientPosition") or "").strip(),
         is_lossy=str(dataset.get("LossyImageCompression") or "") == "01"
         or meta.get("TransferSyntaxUID") in _LOSSY_SYNTAXES,
         has_contrast=bool(str(dataset.get("ContrastBolusAgent") or "").strip()),
+        is_burned_in=announces_burned_in_text(dataset),
+        is_intra_operative=is_intra_operative(dataset),
     )
 
 

@@ -11,13 +11,13 @@ import zipfile
 import zlib
 from dataclasses import dataclass, field
 from io import BytesIO
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, BinaryIO
 
 from registry.domain.problems import BadInputError, Fault
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
 ZIP_BEGINNINGS = (b"PK\x03\x04", b"PK\x05\x06")
 _ENCRYPTED = 0x1
@@ -65,29 +65,36 @@ class SourceFile:
         return self._opener()
 
 
-def walk(paths: Sequence[Path], limits: Limits | None = None) -> Iterator[SourceFile | LeftOut]:
-    """Yield every file under `paths`, once each and in a settled order, or why it is not opened."""
+def walk(
+    given: Iterable[Path | SourceFile | LeftOut], limits: Limits | None = None
+) -> Iterator[SourceFile | LeftOut]:
+    """Yield every file of what is given, once each and in order, or why it is not opened.
+
+    A path is walked through; what the caller opens by itself is passed on.
+    """
     bounds = limits or Limits()
     seen: set[Path] = set()
     count = 0
-    for path in paths:
-        if not path.exists():
-            raise BadInputError(Fault("no such file or folder", str(path)))
-        for found in _under(path, bounds):
-            if isinstance(found, Path):
-                if (real := found.resolve()) in seen:
-                    continue
-                seen.add(real)
-                entries = _of_file(found, bounds)
-            else:
-                entries = iter((found,))
-            for entry in entries:
-                count += 1
-                if count > bounds.files:
-                    raise BadInputError(
-                        Fault(f"holds more than {bounds.files} files", str(path), "load in parts")
-                    )
-                yield entry
+    for one in given:
+        for entry in _under_path(one, seen, bounds) if isinstance(one, Path) else (one,):
+            count += 1
+            if count > bounds.files:
+                where = str(one) if isinstance(one, Path) else ""
+                raise BadInputError(
+                    Fault(f"holds more than {bounds.files} files", where, "load in parts")
+                )
+            yield entry
+
+
+def _under_path(path: Path, seen: set[Path], limits: Limits) -> Iterator[SourceFile | LeftOut]:
+    if not path.exists():
+        raise BadInputError(Fault("no such file or folder", str(path)))
+    for found in _under(path, limits):
+        if isinstance(found, LeftOut):
+            yield found
+        elif (real := found.resolve()) not in seen:
+            seen.add(real)
+            yield from _of_file(found, limits)
 
 
 def _under(path: Path, limits: Limits) -> Iterator[Path | LeftOut]:
@@ -198,3 +205,26 @@ def _member_opener(
 def printable(text: str) -> str:
     """Return text from a file with everything that could steer a terminal replaced."""
     return "".join(letter if letter.isprintable() else "?" for letter in text)
+
+
+def common_place(names: Sequence[str]) -> str:
+    """Return the one name, or the folder that all lie in with their number."""
+    if len(names) == 1:
+        return names[0]
+    parts = [PurePath(name).parent.parts for name in names]
+    shared = 0
+    for level in zip(*parts, strict=False):
+        if len(set(level)) > 1:
+            break
+        shared += 1
+    folder = PurePath(*parts[0][:shared])
+    return f"{folder} ({len(names)} files)"
+
+
+def gather(left_out: Sequence[LeftOut]) -> list[LeftOut]:
+    """Return one line for many files that are left out alike from one folder."""
+    alike: dict[tuple[str, str, str], list[str]] = {}
+    for each in left_out:
+        folder = each.name.rpartition("/")[0]
+        alike.setdefault((folder, each.what, each.why), []).append(each.name)
+    return [LeftOut(common_place(names), what, why) for (_, what, why), names in alike.items()]

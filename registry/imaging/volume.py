@@ -15,6 +15,7 @@ from registry.imaging.series import THICK_MM
 from registry.imaging.slices import acquired_on
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import date
 
     from numpy.typing import NDArray
@@ -66,8 +67,12 @@ class _BeyondInt16Error(Exception):
     """A voxel does not fit into 16 bits."""
 
 
-def read_volume(series: FoundSeries, sink: Sink) -> ReadVolume:
+def read_volume(
+    series: FoundSeries, sink: Sink, told: Callable[[int, int], None] | None = None
+) -> ReadVolume:
     """Decode the series into `sink`; every fault names its file, and nothing may then be kept.
+
+    `told(done, all)` is called after each slice; what it raises stops the reading.
 
     Only one slice is in memory at a time. Voxels are int16 until one does not fit, then the
     series is begun again in int32.
@@ -78,10 +83,10 @@ def read_volume(series: FoundSeries, sink: Sink) -> ReadVolume:
     shape = (len(volume.slices), series.summary.rows, series.summary.columns)
     dtype: VoxelType = "int16"
     try:
-        first = _write(volume.slices, shape, dtype, sink)
+        first = _write(volume.slices, shape, dtype, sink, told)
     except _BeyondInt16Error:
         dtype = "int32"
-        first = _write(volume.slices, shape, dtype, sink)
+        first = _write(volume.slices, shape, dtype, sink, told)
     identity = identity_of(first, volume.slices)
     warnings = _warnings(series.summary, volume)
     return ReadVolume(
@@ -96,7 +101,11 @@ def read_volume(series: FoundSeries, sink: Sink) -> ReadVolume:
 
 
 def _write(
-    slices: tuple[SliceHeader, ...], shape: tuple[int, int, int], dtype: VoxelType, sink: Sink
+    slices: tuple[SliceHeader, ...],
+    shape: tuple[int, int, int],
+    dtype: VoxelType,
+    sink: Sink,
+    told: Callable[[int, int], None] | None,
 ) -> Dataset:
     """Write every slice and return the first one's data set, without its pixels."""
     sink.begin(shape, dtype)
@@ -110,6 +119,8 @@ def _write(
         if first is None:
             del dataset.PixelData
             first = dataset
+        if told is not None:
+            told(index + 1, shape[0])
     if first is None:
         raise BadInputError(Fault("the series holds no slice"))
     return first
@@ -154,6 +165,8 @@ def _warnings(summary: SeriesSummary, volume: Stack) -> tuple[str, ...]:
         )
     if summary.is_lossy:
         words.append("lossy compression: values are not all the scanner's own")
+    if summary.is_burned_in:
+        words.append("burned-in text was announced; it was read because a person confirmed it")
     if not summary.is_original:
         words.append("derived images: no original series was there to read")
     if volume.duplicates:

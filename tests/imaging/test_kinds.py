@@ -71,7 +71,6 @@ def test_real_files_are_told_apart(path, what):
         ({"NumberOfFrames": 3}, "multi-frame CT"),
         ({"ImageType": ["ORIGINAL", "PRIMARY", "LOCALIZER"]}, "localizer"),
         ({"ImageType": ["DERIVED", "SECONDARY", "SCREEN SAVE"]}, "rendered picture"),
-        ({"BurnedInAnnotation": "YES"}, "image with burned-in text"),
         ({"BitsAllocated": 8}, "CT image of 8 bits"),
         ({"SamplesPerPixel": 3}, "colour image"),
         (

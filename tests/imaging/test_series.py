@@ -1,6 +1,8 @@
 import pytest
 
-from registry.imaging.series import choose, group
+from registry.imaging.grouping import group
+from registry.imaging.kinds import SeriesKind
+from registry.imaging.series import best_of, why_not_taken
 from registry.imaging.slices import slice_header
 from registry.imaging.sources import SourceFile
 from tests.imaging.written_files import slices
@@ -13,11 +15,16 @@ def headers(datasets, folder="a"):
     ]
 
 
+def choose(found):
+    best = best_of([each for each in found if each.is_readable])
+    return best, [why_not_taken(each, best) for each in found if each is not best]
+
+
 def chosen_of(*series):
     given = [each for number, one in enumerate(series) for each in headers(one, f"s{number}")]
     best, left_out = choose(group(given))
     number = int(best.summary.place[1]) if best else None
-    return number, [each.why for each in left_out]
+    return number, left_out
 
 
 PLAIN = {"step": (0, 0, 1.0)}
@@ -26,6 +33,7 @@ PLAIN = {"step": (0, 0, 1.0)}
 @pytest.mark.parametrize(
     ("other", "why"),
     [
+        (dict(PLAIN, SeriesDescription="INTRAOP 3D", step=(0, 0, 0.5)), "called intra-operative"),
         (dict(PLAIN, ImageType=["DERIVED", "PRIMARY", "AXIAL"], step=(0, 0, 0.5)), "derived"),
         (dict(PLAIN, step=(0, 0, 1.5)), "further apart"),
         (dict(PLAIN, ConvolutionKernel="STANDARD"), "kernel is softer"),
@@ -74,7 +82,7 @@ def test_a_localizer_like_part_of_a_series_is_looked_at_apart():
     assert sorted(each.summary.slices for each in found) == [3, 10]
     best, left_out = choose(found)
     assert best.summary.slices == 10
-    assert "too few slices: 3" in left_out[0].why
+    assert "too few slices: 3" in left_out[0]
 
 
 def test_orientations_that_differ_in_the_fifth_decimal_are_one_series():
@@ -89,7 +97,7 @@ def test_slices_of_two_patients_under_one_series_are_refused():
     made[4].PatientID = "INV-0002"
     best, left_out = choose(group(headers(made)))
     assert best is None
-    assert left_out[0].why == "its slices carry different patient identifiers"
+    assert left_out[0] == "its slices carry different patient identifiers"
 
 
 def test_the_same_series_twice_by_every_rule_is_settled_without_the_files_order():
@@ -97,6 +105,25 @@ def test_the_same_series_twice_by_every_rule_is_settled_without_the_files_order(
     assert chosen_of(one, two)[0] == 0
     assert chosen_of(two, one)[0] == 1
     assert "equals the one taken" in chosen_of(one, two)[1][0]
+
+
+@pytest.mark.parametrize(
+    ("attributes", "kind"),
+    [
+        ({}, SeriesKind.AXIAL_BONE),
+        ({"ConvolutionKernel": "B30f"}, SeriesKind.AXIAL_SOFT),
+        ({"ConvolutionKernel": None}, SeriesKind.AXIAL_THIN),
+        ({"step": (0, 0, 3.0)}, SeriesKind.AXIAL_THICK),
+        ({"SliceThickness": 3}, SeriesKind.AXIAL_THICK),
+        ({"orientation": (0, 1, 0, 0, 0, -1), "step": (0.5, 0, 0)}, SeriesKind.REFORMAT),
+        ({"ImageType": ["DERIVED", "SECONDARY", "REFORMATTED"]}, SeriesKind.REFORMAT),
+        ({"SeriesDescription": "Cone beam L-spine"}, SeriesKind.INTRA_OPERATIVE_3D),
+        ({"SeriesDescription": "post-intraopacity"}, SeriesKind.AXIAL_BONE),
+    ],
+)
+def test_a_series_is_said_to_be_what_it_is(attributes, kind):
+    (found,) = group(headers(slices(**attributes)))
+    assert found.summary.kind is kind
 
 
 def test_a_summary_says_what_was_found_and_shows_no_identifier():
