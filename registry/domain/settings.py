@@ -23,6 +23,9 @@ _NOT_COUNTED = frozenset(
         "hosts",
         "behind_https",
         "proxies",
+        "quiet_seconds",
+        "arrival_days",
+        "largest_arrival_mb",
     }
 )
 """Settings of the server, which no number depends on."""
@@ -57,6 +60,9 @@ class Settings:
     hosts : names under which browsers reach it besides this machine's own; others are refused
     behind_https : browsers reach it over TLS, which a proxy in front of it ends
     proxies : how many trusted proxies stand in front, each naming its client in X-Forwarded-For
+    quiet_seconds : a study that is sent counts as whole once nothing came for so long
+    arrival_days : what came in and waits for a person is dropped after so many days
+    largest_arrival_mb : one upload or study may hold this much, in megabytes of 1,000,000 bytes
     """
 
     unit_name: str = "Spinal unit"
@@ -82,6 +88,9 @@ class Settings:
     hosts: tuple[str, ...] = ()
     behind_https: bool = False
     proxies: int = 0
+    quiet_seconds: int = 60
+    arrival_days: int = 7
+    largest_arrival_mb: int = 8000
 
     def written(self) -> str:
         """Return the settings that numbers depend on, as canonical JSON."""

@@ -185,4 +185,7 @@ _PARSERS: dict[str, Callable[[Any], object]] = {
     "hosts": _hosts,
     "behind_https": _flag,
     "proxies": _whole(0, 5),
+    "quiet_seconds": _whole(1, 24 * 3600),
+    "arrival_days": _whole(1, 365),
+    "largest_arrival_mb": _whole(1, 1_000_000),
 }

@@ -16,6 +16,7 @@ from registry.store.images import ImageStore
 from registry.store.keys import Keys
 from registry.store.models.trail import TrailHead
 from registry.store.session import make_engine, reading, untracked, writing
+from registry.store.spool import Spool
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -59,6 +60,11 @@ class Ledger:
     def images(self) -> ImageStore:
         """The write-once images."""
         return ImageStore(self.home / "images")
+
+    @property
+    def spool(self) -> Spool:
+        """What came in and waits to be read."""
+        return Spool(self.home / "incoming", self.keys)
 
     def reading(self) -> AbstractContextManager[Session]:
         """Give a session that reads."""

@@ -3,7 +3,8 @@
 `HOME/keys/` holds the trail's key, the key of the reference hashes, the key under which browsers'
 cookies are signed, the key of backups, and `patients.sqlite` with one encryption key a patient. A
 patient's key can be destroyed: what was encrypted with it is then gone, here and in every copy of
-the database. In its place the pseudonym stays, and no key is made for it again.
+the database. In its place the pseudonym stays, and no key is made for it again. Beside them lies
+one key for each lot of files that came in, destroyed once it has been read or dropped.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 KEY_BYTES = 32
+_ARRIVALS = "CREATE TABLE IF NOT EXISTS arrival_key (token TEXT PRIMARY KEY, key BLOB NOT NULL)"
+_ARRIVAL_KEY = "SELECT key FROM arrival_key WHERE token = ?"
 _WITHDRAWN = "CREATE TABLE IF NOT EXISTS withdrawn (pseudonym TEXT PRIMARY KEY, at TEXT NOT NULL)"
 
 
@@ -183,6 +186,41 @@ class Keys:
         finally:
             database.close()
 
+    def make_arrival_key(self, token: str) -> bytes:
+        """Return the key of an arrival's files, made and safe on disk where there was none."""
+        database = self._patients()
+        try:
+            with database:
+                database.execute(_ARRIVALS)
+                database.execute(
+                    "INSERT OR IGNORE INTO arrival_key VALUES (?, ?)",
+                    (token, secrets.token_bytes(KEY_BYTES)),
+                )
+            return bytes(database.execute(_ARRIVAL_KEY, (token,)).fetchone()[0])
+        finally:
+            database.close()
+
+    def arrival_keys(self) -> dict[str, bytes]:
+        """Return the key of each arrival that has one, by its token."""
+        database = self._patients()
+        try:
+            if not _has_table(database, "arrival_key"):
+                return {}
+            rows = database.execute("SELECT token, key FROM arrival_key").fetchall()
+        finally:
+            database.close()
+        return {str(token): bytes(key) for token, key in rows}
+
+    def destroy_arrival_key(self, token: str) -> None:
+        """Destroy an arrival's key for good; nothing happens if it is gone."""
+        database = self._patients()
+        try:
+            with database:
+                database.execute(_ARRIVALS)
+                database.execute("DELETE FROM arrival_key WHERE token = ?", (token,))
+        finally:
+            database.close()
+
     @staticmethod
     def _key(database: sqlite3.Connection, pseudonym: str) -> bytes | None:
         row = database.execute(
@@ -191,9 +229,14 @@ class Keys:
         return None if row is None else bytes(row[0])
 
 
+def _has_table(database: sqlite3.Connection, name: str) -> bool:
+    """Return whether there is such a table; an older program made fewer."""
+    asked = "SELECT 1 FROM sqlite_master WHERE name = ?"
+    return database.execute(asked, (name,)).fetchone() is not None
+
+
 def _withdrawn(database: sqlite3.Connection) -> dict[str, str]:
-    known = database.execute("SELECT 1 FROM sqlite_master WHERE name = 'withdrawn'").fetchone()
-    if known is None:  # made by an older program
+    if not _has_table(database, "withdrawn"):
         return {}
     return {str(name): str(at) for name, at in database.execute("SELECT * FROM withdrawn")}
 

@@ -24,6 +24,7 @@ from sqlalchemy.orm import aliased
 
 from registry.domain.access import Deed, Reach, Role, Viewer, reach
 from registry.domain.readings import ReadingRole
+from registry.store.models.arrivals import ArrivalRow
 from registry.store.models.cases import Case, CaseAssistant, Screw
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
@@ -99,6 +100,11 @@ def scannable_cases(viewer: Viewer) -> Select[Case]:
     """Return the cases to which a viewer may attach a scan; none of a withdrawn patient."""
     cases = select(Case).where(_of_reach(reach(viewer, Deed.LOAD_SCANS), false()))
     return cases.where(~is_withdrawn())
+
+
+def visible_arrivals(viewer: Viewer) -> Select[ArrivalRow]:
+    """Return what came in and is not yet a scan, for who may attach scans."""
+    return select(ArrivalRow).where(_of_reach(reach(viewer, Deed.LOAD_SCANS), false()))
 
 
 def is_withdrawn() -> ColumnElement[bool]:

@@ -29,6 +29,7 @@ from registry.store.models.people import Account
 from registry.store.models.readings import Assignment, Reading
 from registry.store.queries import (
     accounts,
+    arrivals,
     assignments,
     constructs,
     correcting,
@@ -212,6 +213,26 @@ ASKING = {
     visible.scannable_cases: (
         lambda s, v, _: references(s, v, visible.scannable_cases),
         [ALL, NONE, ALL, NONE, NONE, NONE, ALL],
+    ),
+    visible.visible_arrivals: (
+        lambda s, v, _: ids(s, v, visible.visible_arrivals),
+        [[1], NONE, [1], NONE, NONE, NONE, [1]],
+    ),
+    arrivals.listed_arrivals: (
+        lambda s, v, _: [each.arrival_id for each in arrivals.listed_arrivals(s, v, 9)],
+        [[1], NONE, [1], NONE, NONE, NONE, [1]],
+    ),
+    arrivals.kept_arrival: (
+        lambda s, v, _: [e.arrival_id for e in [arrivals.kept_arrival(s, v, 1)] if e is not None],
+        [[1], NONE, [1], NONE, NONE, NONE, [1]],
+    ),
+    arrivals.receiving_arrival: (
+        lambda s, v, _: [arrivals.receiving_arrival(s, v, "0" * 64)],
+        [[1], [None], [1], [None], [None], [None], [1]],
+    ),
+    arrivals.arrivals_waiting: (
+        lambda s, v, _: [v.name for _ in range(arrivals.arrivals_waiting(s, v))],
+        [NONE] * 7,
     ),
     visible.visible_readings: (
         lambda s, v, _: ids(s, v, visible.visible_readings),
@@ -430,6 +451,7 @@ ASSIGNING = ("registry.actions.assign",)
 SCANNING = ("registry.actions.load_scan",)
 FOLLOWING = ("registry.actions.follow_case",)
 CORRECTING = ("registry.actions.correct_case", "registry.actions.correct_screw")
+ARRIVING = ("registry.actions.arrivals",)
 WITHDRAWING = ("registry.actions.withdraw",)
 REPLYING = ("registry.actions.replies",)
 RATES = ("registry.actions.count",)
@@ -539,6 +561,9 @@ NOT_ASKING = {
     "people.is_waiting": ("whether a name is taken, for who may invite", ACCOUNTS),
     "people.invited": ("before anybody is signed in", ACCOUNTS),
     "people.signed_in": ("before anybody is signed in", SESSIONS),
+    "arrivals.add_arrival": ("keeps what comes in, for who may load scans", ARRIVING),
+    "arrivals.change_arrival": ("takes an arrival further, shows nothing", ARRIVING),
+    "arrivals.count_file": ("keeps what comes in, for who may load scans", ARRIVING),
     "people.note_seen": ("sign-ins", SESSIONS),
     "people.start_session": ("sign-ins", SESSIONS),
     "people.turn_session": ("sign-ins", SESSIONS),
@@ -607,6 +632,9 @@ def filled(ledger, tmp_path):
     for name, (roles, person_name) in VIEWERS.items():
         an_account(ledger, name, *roles, person=person_name)
     with ledger.untracked() as session:
+        came = {"token": "0" * 32, "study_hash": "0" * 64, "account_id": 1, "opened_at": NOW}
+        came |= {"source": "receiver", "last_at": NOW, "state": "receiving"}
+        arrivals.add_arrival(session, came)
         for number in account_ids(session):
             digest, ends = f"{number:064}", NOW + timedelta(hours=1)
             people.start_session(

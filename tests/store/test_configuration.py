@@ -63,6 +63,9 @@ WRONG = {
     "hosts": '["https://ledger.example.org/"]',
     "behind_https": '"perhaps"',
     "proxies": "-1",
+    "quiet_seconds": "0",
+    "arrival_days": "0",
+    "largest_arrival_mb": "none",
 }
 
 

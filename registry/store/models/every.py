@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from registry.store.models.arrivals import ArrivalRow
 from registry.store.models.base import Base, Tracked
 from registry.store.models.cases import Case, CaseAssistant, Screw
 from registry.store.models.findings import Finding
@@ -42,4 +43,4 @@ TRACKED: tuple[type[Tracked], ...] = (
 )
 """Parents before children."""
 
-__all__ = ["METADATA", "TRACKED", "EventRow", "TrailHead"]
+__all__ = ["METADATA", "TRACKED", "ArrivalRow", "EventRow", "TrailHead"]

@@ -25,7 +25,10 @@ class HeldImage(Tracked):
 
 
 class Scan(Tracked):
-    """One set of images of a case; without an image it is held elsewhere."""
+    """One set of images of a case; without an image it is held elsewhere.
+
+    `left_behind` is JSON: the names of the attributes that were not kept, never their values.
+    """
 
     __tablename__ = "scan"
     __table_args__ = (
@@ -44,4 +47,5 @@ class Scan(Tracked):
     warnings: Mapped[str] = mapped_column(Text)
     matched_by_id: Mapped[int] = mapped_column(ForeignKey("account.id"), index=True)
     series_hash: Mapped[str | None] = mapped_column(String(64), unique=True)
+    left_behind: Mapped[str | None] = mapped_column(Text)
     version: Mapped[int]

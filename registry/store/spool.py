@@ -1,0 +1,194 @@
+"""Files that came in and wait to be read: `HOME/incoming`, encrypted, a folder an arrival.
+
+Names and numbers are our own. Each arrival has a key of its own beside the patients' keys; with the
+key destroyed nothing of it can be read again, whatever the disk still holds. In no backup.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import re
+import secrets
+import shutil
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, BinaryIO
+
+from registry.domain.problems import BadInputError, FailureError, Fault
+from registry.store.private_files import sync_folder
+from registry.store.spooled_file import CHUNK, open_spooled, write_spooled
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from pathlib import Path
+
+    from registry.store.keys import Keys
+
+_TOKEN = re.compile(r"[0-9a-f]{32}")
+_SEALED, _PART = ".spooled", ".part"
+
+
+def new_token() -> str:
+    """Return a name for an arrival's folder and key that nobody can guess."""
+    return secrets.token_hex(16)
+
+
+@dataclass(frozen=True)
+class SpooledFile:
+    """One file as it waits.
+
+    Attributes
+    ----------
+    number : in the order in which files were counted, from 1
+    """
+
+    number: int
+    _path: Path = field(repr=False)
+    _key: bytes = field(repr=False)
+
+    def open(self) -> BinaryIO:
+        """Return a seekable stream of its bytes, for the caller to close."""
+        return open_spooled(self._path, self._key)
+
+
+@dataclass(frozen=True)
+class TakenFile:
+    """A file that is whole and on the disk, and not yet counted.
+
+    Attributes
+    ----------
+    size : bytes, as they came in
+    """
+
+    size: int
+    _part: Path = field(repr=False)
+
+    def place(self, number: int) -> None:
+        """Give it its number for good."""
+        with _disk_words():
+            self._part.rename(self._part.with_name(f"{number:08}{_SEALED}"))
+            sync_folder(self._part.parent)
+
+    def take_back(self, number: int) -> None:
+        """Take it out again after `place`: it was not counted after all."""
+        with suppress(OSError):
+            self._part.with_name(f"{number:08}{_SEALED}").unlink()
+
+
+class Spool:
+    """The folder of all arrivals."""
+
+    def __init__(self, folder: Path, keys: Keys) -> None:
+        self._folder = folder
+        self._keys = keys
+
+    @contextmanager
+    def taking(self, token: str, blocks: Iterable[bytes]) -> Iterator[TakenFile]:
+        """Write a file to the disk and give it; whatever has no number when the block ends is gone.
+
+        FailureError where the disk is full; nothing of the file stays.
+        """
+        key = self._keys.make_arrival_key(token)
+        part = self._path(token) / f"{secrets.token_hex(8)}{_PART}"
+        with _disk_words():
+            self._make_folder(token)
+            descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        try:
+            with os.fdopen(descriptor, "wb") as file:
+                # Tells `sweep`, in whatever process, that somebody is still writing.
+                fcntl.flock(file, fcntl.LOCK_EX)
+                size = _written(file, key, blocks)
+                yield TakenFile(size, part)
+        finally:
+            part.unlink(missing_ok=True)
+
+    def files(self, token: str) -> list[SpooledFile]:
+        """Return the files of an arrival in the order of their numbers; none where it is gone."""
+        key = self._keys.arrival_keys().get(token)
+        if key is None:
+            return []
+        paths = sorted(self._path(token).glob(f"*{_SEALED}"))
+        return [SpooledFile(int(path.stem), path, key) for path in paths]
+
+    def destroy(self, token: str) -> None:
+        """Destroy an arrival's key, then its files; nothing happens if they are gone."""
+        self._keys.destroy_arrival_key(token)
+        shutil.rmtree(self._path(token), ignore_errors=True)
+
+    def sweep(self, kept: Iterable[str]) -> int:
+        """Destroy every arrival but these, and what writers that died left; return how many."""
+        wanted = set(kept)
+        there = {path.name for path in self._folder.glob("*") if _TOKEN.fullmatch(path.name)}
+        gone = (there | self._keys.arrival_keys().keys()) - wanted
+        for token in gone:
+            self.destroy(token)
+        for path in self._folder.glob(f"*/*{_PART}"):
+            with suppress(OSError), path.open("rb") as file:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                path.unlink()
+        return len(gone)
+
+    def _make_folder(self, token: str) -> None:
+        self._folder.mkdir(mode=0o700, exist_ok=True)
+        path = self._path(token)
+        if not path.is_dir():
+            path.mkdir(mode=0o700, exist_ok=True)
+            sync_folder(self._folder)
+
+    def _path(self, token: str) -> Path:
+        if not _TOKEN.fullmatch(token):
+            raise ValueError("not the name of an arrival")
+        return self._folder / token
+
+
+def in_blocks(stream: BinaryIO, expected: int | None, room: int) -> Iterator[bytes]:
+    """Yield a stream's bytes; BadInputError where it ends early, is too long or breaks off.
+
+    Parameters
+    ----------
+    expected : its length where it is known
+    room : bytes that it may have at most
+    """
+    size = 0
+    while block := _block(stream):
+        size += len(block)
+        if size > room:
+            raise BadInputError(
+                Fault("more came in than one arrival may hold", mend="see `largest_arrival_mb`")
+            )
+        if expected is not None and size > expected:
+            break
+        yield block
+    if expected is not None and size != expected:
+        raise BadInputError(
+            Fault("the file did not come in whole; nothing of it was kept", mend="send it again")
+        )
+
+
+def _block(stream: BinaryIO) -> bytes:
+    try:
+        return stream.read(CHUNK)
+    except OSError as error:
+        raise BadInputError(
+            Fault("the file broke off on its way in; nothing of it was kept", mend="send it again")
+        ) from error
+
+
+def _written(file: BinaryIO, key: bytes, blocks: Iterable[bytes]) -> int:
+    with _disk_words():
+        size = write_spooled(file, key, blocks)
+        file.flush()
+        os.fsync(file.fileno())
+    return size
+
+
+@contextmanager
+def _disk_words() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise FailureError(
+            f"there is no place for what comes in ({error.strerror or error}); nothing of this "
+            "file was kept"
+        ) from error
