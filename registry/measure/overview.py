@@ -13,7 +13,7 @@ import numpy as np
 
 from registry.domain.problems import BadInputError, Fault
 from registry.measure.axes import patient_to_voxel, voxel_to_patient
-from registry.measure.sampling import sample_points
+from registry.measure.planes import PlaneGrid, sample_planes
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -123,9 +123,9 @@ def overview(
         corner[number] = least[number] if sign > 0 else greatest[number]
     rows = int(span[down_axis[0]] / spacing + 1e-6) + 1
     columns = int(span[right_axis[0]] / spacing + 1e-6) + 1
-    across = np.arange(columns)[None, :, None] * spacing * right
-    points = corner + np.arange(rows)[:, None, None] * spacing * down + across
-    return Overview(sample_points(voxels, affine, points), corner, right, down, spacing)
+    grid = PlaneGrid(corner, spacing * right, spacing * down, rows, columns)
+    pixels = sample_planes(voxels, affine, [grid])[0]
+    return Overview(pixels, corner, right, down, spacing)
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,7 +16,7 @@ import numpy as np
 
 from registry.domain.problems import BadInputError, Fault
 from registry.measure.axes import along_to_patient, section_to_patient
-from registry.measure.sampling import sample_points
+from registry.measure.planes import PlaneGrid, sample_planes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -143,13 +143,6 @@ def pixel_to_along(pixels: ArrayLike, grid: AlongGrid) -> FloatArray:
     )
 
 
-def _pixel_grid(rows: int, columns: int) -> FloatArray:
-    return np.stack(
-        np.meshgrid(np.arange(rows, dtype=float), np.arange(columns, dtype=float), indexing="ij"),
-        axis=-1,
-    )
-
-
 def sample_sections(
     voxels: Voxels,
     affine: ArrayLike,
@@ -172,9 +165,18 @@ def sample_sections(
     `pixel_to_section`
     """
     grid = SectionGrid(half_width_mm, spacing_mm)
-    plane = pixel_to_section(_pixel_grid(grid.size, grid.size), grid)
-    points = np.stack([section_to_patient(plane, frame) for frame in frames])
-    return sample_points(voxels, affine, points)
+    corner = pixel_to_section([0, 0], grid)
+    planes = [
+        PlaneGrid(
+            section_to_patient(corner, frame),
+            spacing_mm * frame.medial,
+            -spacing_mm * frame.cranial,
+            grid.size,
+            grid.size,
+        )
+        for frame in frames
+    ]
+    return np.stack(sample_planes(voxels, affine, planes))
 
 
 def sample_section(
@@ -206,5 +208,8 @@ def sample_along_axis(
     -------
     int16 (row, column), HU; pixels to millimetres by `pixel_to_along`
     """
-    plane = pixel_to_along(_pixel_grid(grid.rows, grid.columns), grid)
-    return sample_points(voxels, affine, along_to_patient(plane, axis, across))
+    first, right, down = along_to_patient(
+        pixel_to_along([[0, 0], [0, 1], [1, 0]], grid), axis, across
+    )
+    plane = PlaneGrid(first, right - first, down - first, grid.rows, grid.columns)
+    return sample_planes(voxels, affine, [plane])[0]
