@@ -19,6 +19,7 @@ from registry.domain.problems import (
 )
 from registry.domain.scans import ScanFacts, ScanKind, ScanReason, why_not_counted
 from registry.imaging.intake import read_series, survey
+from registry.imaging.left_behind import report
 from registry.store.models.patients import VaultEntry
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.queries.scans import (
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from registry.imaging.intake import LeftOut, ReadVolume
+    from registry.imaging.left_behind import LeftBehindReport
     from registry.store.home import Ledger
     from registry.store.writing import Writing
 
@@ -65,6 +67,7 @@ class LoadedScan:
     not_counted : why the case is not counted on this scan, where its own facts say so, else ''
     left_out : what was not read, and why
     warnings : what a reader should know
+    left_behind : what was not kept of the files' attributes, without values
     """
 
     case_ref: str
@@ -77,6 +80,7 @@ class LoadedScan:
     not_counted: str
     left_out: tuple[LeftOut, ...]
     warnings: tuple[str, ...]
+    left_behind: LeftBehindReport
 
 
 def load_scan(
@@ -187,6 +191,7 @@ def _attach(attach: _Attach, left_out: tuple[LeftOut, ...]) -> LoadedScan:
         ),
         left_out=left_out,
         warnings=warnings,
+        left_behind=report(attach.volume.attributes["left_behind"]),
     )
 
 

@@ -40,6 +40,10 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
         say(f"left out {item.name}: {item.what}, {item.why}")
     for warning in loaded.warnings:
         say(f"note: {warning}")
+    say(
+        f"left behind: {len(loaded.left_behind.could_name)} attributes that could name somebody, "
+        f"{loaded.left_behind.private} private; see the scan's page"
+    )
     slices, rows, columns = loaded.shape
     did = "attached" if loaded.is_new else "was attached already, nothing changed:"
     say(

@@ -3,21 +3,49 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
+from pydicom.multival import MultiValue
+
+from registry.imaging.parsing import DAMAGE, stated_vr, without_warnings
+
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from pydicom.dataset import Dataset
+    from pydicom.tag import BaseTag
 
     from registry.imaging.slices import SliceHeader
 
 # Patient Position's defined terms: PS3.3 C.7.3.1.1.2 (decubitus and prone ones included).
 _PATIENT_POSITIONS = {"HFS", "HFP", "HFDR", "HFDL", "FFS", "FFP", "FFDR", "FFDL"}
-_CODE_STRING = re.compile(r"[A-Z0-9_ ]{1,16}")
-_KEPT_TEXT = 64
+# Terms of PS3.16 Annex L for what a CT of the spine covers: from memory, not verified.
+_BODY_PARTS = {
+    *("SPINE", "CSPINE", "TSPINE", "LSPINE", "SSPINE", "CTSPINE", "TLSPINE", "LSSPINE", "SACRUM"),
+    *("COCCYX", "SIJOINT", "PELVIS", "ABDOMEN", "ABDOMENPELVIS", "CHEST", "CHESTABDOMEN"),
+    *("CHESTABDPELVIS", "THORAX", "NECK", "NECKCHEST", "HEADNECK", "WHOLEBODY"),
+}
+# Values 1 to 3 are the CT Image Module's (PS3.3 C.8.2.1.1.1); the rest are words for how an image
+# was made: common practice, no source. A word of one maker's own is not kept.
+_IMAGE_TYPES = {
+    *("ORIGINAL", "DERIVED", "PRIMARY", "SECONDARY", "AXIAL", "LOCALIZER"),
+    *("VOLUME", "REFORMATTED", "MPR", "RESAMPLED", "AVERAGE", "NORM", "NONE"),
+}
+# A product's name: words of letters, digits and a few signs, with no long number and no day in it.
+_PRODUCT = re.compile(r"[A-Za-z0-9][A-Za-z0-9 .,/&+()_-]*")
+_LONG_NUMBER = re.compile(r"\d[\d./_-]{4,}")
+_LONGEST = {"manufacturer": 40, "model": 32, "kernel": 32}
+_LEAST_KVP, _MOST_KVP = 1.0, 1000.0
 _TELLING_LETTERS = 4
+_OF_PATIENTS = 0x0010
+_FREE_OR_COUNTED = {"SQ", "DS", "IS", "CS", "AS", "LT", "ST", "UT", "UC", "OB", "OW", "UN"}
+# Identifiers besides those of the vault and of the patient's group.
+_ALSO_TELLING = (
+    *("AdmissionID", "DeviceSerialNumber", "PerformedProcedureStepID", "RequestedProcedureID"),
+    *("ScheduledProcedureStepID", "FillerOrderNumberImagingServiceRequest"),
+)
 
 
 @dataclass(frozen=True, repr=False)
@@ -50,6 +78,7 @@ class ScanIdentity:
         return asdict(self) | {"sop_uids": list(self.sop_uids)}
 
 
+@without_warnings()
 def identity_of(dataset: Dataset, slices: Sequence[SliceHeader]) -> ScanIdentity:
     """Return the identifiers of a series: its first slice's, and every slice's own."""
 
@@ -74,46 +103,95 @@ def identity_of(dataset: Dataset, slices: Sequence[SliceHeader]) -> ScanIdentity
     )
 
 
+@without_warnings()
 def kept_words(dataset: Dataset, identity: ScanIdentity) -> dict[str, Any]:
     """Return the few attributes in words that PS3.15's Table E.1-1 lets stand, where well formed.
 
-    A text that repeats one of the scan's identifiers is dropped, wherever it was written.
+    A text that is long or odd, or that repeats an identifier of the patient, of a person or of the
+    study, is dropped whole, wherever it was written: half a text would still be somebody's.
     """
+    telling = _telling(dataset, identity)
     words: dict[str, Any] = {
-        "manufacturer": _text(dataset, "Manufacturer"),
-        "model": _text(dataset, "ManufacturerModelName"),
-        "kernel": _text(dataset, "ConvolutionKernel"),
-        "body_part": _coded(dataset, "BodyPartExamined"),
+        "manufacturer": _product(dataset, "Manufacturer", _LONGEST["manufacturer"]),
+        "model": _product(dataset, "ManufacturerModelName", _LONGEST["model"]),
+        "kernel": _product(dataset, "ConvolutionKernel", _LONGEST["kernel"]),
+        "body_part": _term(dataset, "BodyPartExamined", _BODY_PARTS),
+        "patient_position": _term(dataset, "PatientPosition", _PATIENT_POSITIONS),
     }
-    position = str(dataset.get("PatientPosition") or "").strip()
-    words["patient_position"] = position if position in _PATIENT_POSITIONS else ""
-    return {name: value for name, value in words.items() if value and not _repeats(value, identity)}
+    return {name: value for name, value in words.items() if value and not _repeats(value, telling)}
 
 
 def kept_image_type(image_type: Sequence[str], identity: ScanIdentity) -> list[str]:
-    """Return Image Type's words that are code strings and repeat no identifier."""
-    return [
-        word for word in image_type if _CODE_STRING.fullmatch(word) and not _repeats(word, identity)
-    ]
+    """Return Image Type's words that are terms of the trade and repeat no identifier."""
+    telling = _telling(None, identity)
+    return [word for word in image_type if word in _IMAGE_TYPES and not _repeats(word, telling)]
 
 
-def _text(dataset: Dataset, keyword: str) -> str:
+@without_warnings()
+def kept_kvp(dataset: Dataset) -> float | None:
+    """Return the tube's voltage in kV where it is one, else None."""
+    try:
+        found = float(dataset.get("KVP") or 0)
+    except (TypeError, ValueError):
+        return None
+    return found if _LEAST_KVP <= found <= _MOST_KVP else None
+
+
+def _product(dataset: Dataset, keyword: str, longest: int) -> str:
     value = dataset.get(keyword) or ""
-    text = value if isinstance(value, str) else "/".join(map(str, value))
-    return "".join(letter for letter in text if letter.isprintable()).strip()[:_KEPT_TEXT]
+    text = (value if isinstance(value, str) else "/".join(map(str, value))).strip()
+    is_fit = len(text) <= longest and _PRODUCT.fullmatch(text) and not _LONG_NUMBER.search(text)
+    return text if is_fit else ""
 
 
-def _coded(dataset: Dataset, keyword: str) -> str:
+def _term(dataset: Dataset, keyword: str, terms: set[str]) -> str:
     value = str(dataset.get(keyword) or "").strip().upper()
-    return value if _CODE_STRING.fullmatch(value) else ""
+    return value if value in terms else ""
 
 
-def _repeats(text: str, identity: ScanIdentity) -> bool:
-    named = [
-        identity.patient_id,
-        identity.accession,
-        identity.study_id,
-        *re.split(r"[\^= ]+", f"{identity.patient_name}^{identity.referring_physician}"),
+def _telling(dataset: Dataset | None, identity: ScanIdentity) -> set[str]:
+    """Return the words, folded, by which somebody could be told."""
+    texts = [
+        *(identity.patient_id, identity.patient_name, identity.birth_date, identity.accession),
+        *(identity.study_id, identity.referring_physician, identity.study_uid),
+        *(identity.series_uid, identity.frame_of_reference_uid),
     ]
-    folded = text.casefold()
-    return any(len(word) >= _TELLING_LETTERS and word.casefold() in folded for word in named)
+    if dataset is not None:
+        texts += _named_in(dataset)
+    words = {word for text in texts for word in re.split(r"[\^=\s,;/\\_-]+", _folded(text))}
+    return {word for word in words if word}
+
+
+def _named_in(dataset: Dataset) -> Iterator[str]:
+    """Yield the values of whatever names persons, the patient's own attributes first."""
+    for tag in dataset.keys():  # noqa: SIM118 - iterating a data set parses every value
+        vr = stated_vr(dataset, tag)
+        if vr == "PN" or (tag.group == _OF_PATIENTS and vr not in _FREE_OR_COUNTED):
+            yield _value(dataset, tag)
+    for keyword in _ALSO_TELLING:
+        if keyword in dataset:
+            yield _value(dataset, keyword)
+
+
+def _value(dataset: Dataset, key: BaseTag | str) -> str:
+    try:
+        value = dataset[key].value
+    except DAMAGE:
+        return ""
+    return " ".join(map(str, value)) if isinstance(value, MultiValue) else str(value or "")
+
+
+def _folded(text: str) -> str:
+    """Return a text without case and accents."""
+    apart = unicodedata.normalize("NFKD", text)
+    return "".join(letter for letter in apart if not unicodedata.combining(letter)).casefold()
+
+
+def _repeats(text: str, telling: set[str]) -> bool:
+    """Say whether a telling word stands in a text; a short one only as a word of its own."""
+    whole = _folded(text)
+    alone = set(re.split(r"[\W_]+", whole))
+    return any(
+        word in whole if len(word) >= _TELLING_LETTERS else len(word) > 1 and word in alone
+        for word in telling
+    )

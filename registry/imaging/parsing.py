@@ -10,6 +10,7 @@ from io import BytesIO
 from typing import TYPE_CHECKING, BinaryIO, cast
 
 from pydicom import dcmread
+from pydicom.datadict import dictionary_has_tag, dictionary_VR
 from pydicom.dataset import FileDataset, FileMetaDataset
 from pydicom.errors import InvalidDicomError
 from pydicom.filereader import read_dataset
@@ -85,6 +86,12 @@ def read_header(source: SourceFile) -> Dataset:
 def read_whole(source: SourceFile) -> Dataset:
     """Return the data set with its pixels, not yet decoded."""
     return _read(source, stop_before_pixels=False)
+
+
+def stated_vr(dataset: Dataset, tag: BaseTag) -> str:
+    """Return an element's kind of value without parsing it; '' where nobody says."""
+    stated = str(dataset.get_item(tag).VR or "")
+    return str(dictionary_VR(tag)) if not stated and dictionary_has_tag(tag) else stated
 
 
 def _read(source: SourceFile, *, stop_before_pixels: bool) -> Dataset:

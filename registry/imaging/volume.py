@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 import numpy as np
 
 from registry.domain.problems import BadInputError, Fault
-from registry.imaging.identity import ScanIdentity, identity_of, kept_image_type, kept_words
+from registry.imaging.identity import (
+    ScanIdentity,
+    identity_of,
+    kept_image_type,
+    kept_kvp,
+    kept_words,
+)
+from registry.imaging.left_behind import LeftBehind
 from registry.imaging.parsing import DAMAGE, UnreadableError, read_whole
 from registry.imaging.pixels import UndecodableError, hounsfield
 from registry.imaging.series import THICK_MM
@@ -49,7 +56,8 @@ class ReadVolume:
     dtype : of the voxels, whole Hounsfield units
     affine : 4 x 4, voxel index (column i, row j, slice k, 1) to patient coordinates, mm (LPS),
         voxel centres; its columns are the true steps and need not be at right angles
-    attributes : JSON document that may be kept beside the voxels; it names nobody
+    attributes : JSON document that may be kept beside the voxels; it names nobody; under
+        `left_behind` what was not kept, without values
     identity : for the encrypted vault
     scanned_on : day of acquisition, else of the series or study; None where no file says
     """
@@ -83,17 +91,18 @@ def read_volume(
     shape = (len(volume.slices), series.summary.rows, series.summary.columns)
     dtype: VoxelType = "int16"
     try:
-        first = _write(volume.slices, shape, dtype, sink, told)
+        first, left = _write(volume.slices, shape, dtype, sink, told)
     except _BeyondInt16Error:
         dtype = "int32"
-        first = _write(volume.slices, shape, dtype, sink, told)
+        first, left = _write(volume.slices, shape, dtype, sink, told)
     identity = identity_of(first, volume.slices)
     warnings = _warnings(series.summary, volume)
     return ReadVolume(
         shape=shape,
         dtype=dtype,
         affine=volume.affine,
-        attributes=_attributes(first, series.summary, volume, identity, warnings),
+        attributes=_attributes(first, series.summary, volume, identity, warnings)
+        | {"left_behind": left.document()},
         identity=identity,
         scanned_on=acquired_on(first),
         warnings=warnings,
@@ -106,12 +115,14 @@ def _write(
     dtype: VoxelType,
     sink: Sink,
     told: Callable[[int, int], None] | None,
-) -> Dataset:
-    """Write every slice and return the first one's data set, without its pixels."""
+) -> tuple[Dataset, LeftBehind]:
+    """Write every slice; return the first one's data set, without its pixels, and the leavings."""
     sink.begin(shape, dtype)
     first: Dataset | None = None
+    left = LeftBehind()
     for index, header in enumerate(slices):
         dataset = _whole(header)
+        left.note(dataset)
         plane = _plane(header, dataset, shape[1:])
         if dtype == "int16" and (plane.min() < _INT16.min or plane.max() > _INT16.max):
             raise _BeyondInt16Error
@@ -123,7 +134,7 @@ def _write(
             told(index + 1, shape[0])
     if first is None:
         raise BadInputError(Fault("the series holds no slice"))
-    return first
+    return first, left
 
 
 def _whole(header: SliceHeader) -> Dataset:
@@ -183,10 +194,9 @@ def _attributes(
     identity: ScanIdentity,
     warnings: tuple[str, ...],
 ) -> dict[str, Any]:
-    kvp = first.get("KVP")
     return kept_words(first, identity) | {
         "image_type": kept_image_type(summary.image_type, identity),
-        "kvp": float(kvp) if kvp not in (None, "") else None,
+        "kvp": kept_kvp(first),
         "slice_thickness_mm": summary.thickness_mm,
         "slice_step_mm": round(volume.step_mm, 4),
         "pixel_spacing_mm": list(summary.pixel_mm),

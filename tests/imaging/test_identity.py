@@ -8,7 +8,7 @@ from pydicom.sequence import Sequence
 from pydicom.tag import Tag
 from pydicom.uid import ExplicitVRLittleEndian
 
-from registry.imaging.identity import identity_of, kept_words
+from registry.imaging.identity import identity_of, kept_image_type, kept_kvp, kept_words
 from registry.imaging.intake import read_series, survey
 from registry.store.images import ImageStore
 from tests.imaging.written_files import a_slice, slices, write
@@ -120,3 +120,54 @@ def test_a_kept_text_that_repeats_an_identifier_is_dropped(attributes):
     kept = " ".join(words.values()).casefold()
     assert not any(value.casefold() in kept for value in attributes.values())
     assert len(words) >= 3
+
+
+@pytest.mark.parametrize(
+    ("attributes", "kept"),
+    [
+        ({"Manufacturer": "Works of Nowhere, Ltd."}, "Works of Nowhere, Ltd."),
+        ({"ManufacturerModelName": "Slicer CT750 HD+"}, "Slicer CT750 HD+"),
+        ({"ConvolutionKernel": ["Br64h", "3"]}, "Br64h/3"),
+        ({"BodyPartExamined": "lspine"}, "LSPINE"),
+        ({"PatientPosition": "FFDL"}, "FFDL"),
+        ({"ManufacturerModelName": "scanner 1960-01-02"}, None),
+        ({"ManufacturerModelName": "unit 4711234"}, None),
+        ({"Manufacturer": "Works of Nowhere " * 3}, None),
+        ({"Manufacturer": "someone@clinic.invalid"}, None),
+        ({"Manufacturer": "Works\r\nof nowhere"}, None),
+        ({"ConvolutionKernel": "BONE=<script>"}, None),
+        ({"BodyPartExamined": "MRS SMITH"}, None),
+        ({"PatientPosition": "HFX"}, None),
+        ({"Manufacturer": "Ng Works", "PatientName": "Ng^Ay"}, None),
+        ({"Manufacturer": "Engineering", "PatientName": "Ng^Ay"}, "Engineering"),
+        ({"Manufacturer": "made by Muller", "OperatorsName": "M\xfcller^Jo"}, None),
+        ({"ManufacturerModelName": "for Elmstreet", "PatientAddress": "Elmstreet 5"}, None),
+        ({"ManufacturerModelName": "SN-77X", "DeviceSerialNumber": "SN-77X"}, None),
+    ],
+    ids=lambda each: next(iter(each.values())) if isinstance(each, dict) else "",
+)
+@pytest.mark.filterwarnings("ignore:.*:UserWarning:pydicom")
+def test_only_a_products_own_words_and_terms_of_the_standard_are_kept(attributes, kept):
+    dataset = a_slice(SpecificCharacterSet="ISO_IR 100", **attributes)
+    names = {
+        "Manufacturer": "manufacturer",
+        "ManufacturerModelName": "model",
+        "ConvolutionKernel": "kernel",
+        "BodyPartExamined": "body_part",
+        "PatientPosition": "patient_position",
+    }
+    words = kept_words(dataset, identity_of(dataset, []))
+    assert words.get(names[next(iter(attributes))]) == kept
+
+
+def test_an_image_types_own_words_of_a_maker_are_not_kept():
+    identity = identity_of(a_slice(), [])
+    given = ["ORIGINAL", "PRIMARY", "AXIAL", "CT_MAKERS 7", "INV-0001", "MPR"]
+    assert kept_image_type(given, identity) == ["ORIGINAL", "PRIMARY", "AXIAL", "MPR"]
+
+
+@pytest.mark.parametrize(
+    ("given", "kept"), [(120, 120.0), (None, None), (0, None), (4711234, None)], ids=str
+)
+def test_the_tubes_voltage_is_a_voltage_or_is_not_kept(given, kept):
+    assert kept_kvp(a_slice(KVP=given)) == kept

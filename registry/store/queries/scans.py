@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from sqlalchemy import select
+from sqlalchemy import and_, select
 
 from registry.domain.problems import NotFoundError
 from registry.store.models.cases import Case
@@ -80,11 +80,12 @@ def scan_of_series(session: Session, series_hash: str) -> tuple[int, date, str] 
 
 @dataclass(frozen=True)
 class ScanOfCase:
-    """A scan as a form holds it, by the names of the form's fields."""
+    """A scan as a form holds it, by the names of its fields; the digest of an image held here."""
 
     scan_id: int
     version: int
     texts: Mapping[str, str]
+    image_digest: str | None
 
 
 @dataclass(frozen=True)
@@ -110,8 +111,11 @@ def correctable_case(session: Session, viewer: Viewer, case_id: int) -> CaseWith
     if case is None:
         raise NotFoundError("there is no such case among those you may correct")
     rows = session.execute(
-        select(Scan).where(Scan.case_id == case_id).order_by(Scan.scanned_on, Scan.id)
-    ).scalars()
+        select(Scan, HeldImage.digest)
+        .outerjoin(HeldImage, and_(HeldImage.id == Scan.image_id, HeldImage.removed_at.is_(None)))
+        .where(Scan.case_id == case_id)
+        .order_by(Scan.scanned_on, Scan.id)
+    )
     scans = [
         ScanOfCase(
             row.id,
@@ -122,8 +126,9 @@ def correctable_case(session: Session, viewer: Viewer, case_id: int) -> CaseWith
                 "reason": row.reason,
                 "is_adequate": "yes" if row.is_adequate else "no",
             },
+            digest,
         )
-        for row in rows
+        for row, digest in rows
     ]
     return CaseWithScans(case.id, case.reference, case.operated_on, scans)
 

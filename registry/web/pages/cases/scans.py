@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from flask import Blueprint, render_template, request, url_for
 
 from registry.actions.scans_of_case import SCAN, add_scan_elsewhere, correct_scan
+from registry.actions.what_was_left import what_was_left
 from registry.domain.access import Deed, Reach
 from registry.domain.scans import ScanKind, ScanReason
 from registry.store.queries.scans import correctable_case
@@ -119,4 +120,5 @@ def _page(found: CaseWithScans, held: ScanOfCase | None) -> dict[str, Any]:
         "names": [],
         "back": url_for("corrections.case", case_id=found.case_id),
         "back_words": f"To the correction of case {found.reference}",
+        "left_behind": None if held is None else what_was_left(current_ledger(), held.image_digest),
     }

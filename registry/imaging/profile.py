@@ -1,0 +1,208 @@
+"""What DICOM PS3.15's basic profile asks of each attribute: Table E.1-1, edition 2026c.
+
+The rows were taken from the transcription in the package dicom-anonymizer 2.1.0 (BSD), with which
+a test compares them; by tag number, for dictionaries do not know the newest.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+EDITION = "2026c"
+
+
+class Action(StrEnum):
+    """Table E.1-1a's codes; of several the later only where the object's type needs it."""
+
+    REMOVE = "X"
+    DUMMY = "D"
+    REPLACE_UID = "U"
+    EMPTY = "Z"
+    REMOVE_OR_DUMMY = "X/D"
+    REMOVE_OR_EMPTY = "X/Z"
+    REMOVE_EMPTY_OR_DUMMY = "X/Z/D"
+    EMPTY_OR_DUMMY = "Z/D"
+    REMOVE_EMPTY_OR_REPLACE_UIDS = "X/Z/U*"
+
+
+# By action: a group, then its elements; lines that begin with spaces go on with the group above.
+_ROWS = {
+    Action.REMOVE: """
+0000: 1000
+0008: 0015 0024 0025 0034 0035 0054 0055 0081 0092 0094 0096 009d 0201 1000 1030 103e 1040
+      1041 1048 1049 1050 1052 1060 1062 1080 1084 1088 1120 1301 1302 1303 1304 2111 4000
+0010: 0011 0012 0013 0014 0015 0016 0021 0032 0041 0042 0043 0044 0045 0046 0047 0050 0101
+      0102 1000 1001 1002 1005 1010 1020 1030 1040 1050 1060 1080 1081 1090 1100 2000 2110
+      2150 2152 2154 2155 2160 2161 2162 2180 21a0 21b0 21c0 21d0 21f0 2297 2299 4000
+0012: 0022 0023 0032 0041 0043 0051 0055 0071 0072 0073 0082 0086 0087
+0014: 407c 407e
+0016: 002b 004b 004d 004e 004f 0050 0051 0070 0071 0072 0073 0074 0075 0076 0077 0078 0079
+      007a 007b 007c 007d 007e 007f 0080 0081 0082 0083 0084 0085 0086 0087 0088 0089 008a
+      008b 008c 008d 008e
+0018: 0027 0035 1004 1005 1007 1008 1009 100a 1010 1011 1012 1014 1042 1043 1072 1073 1078
+      1079 1200 1201 1202 1204 1205 4000 5011 9185 9373 937b 937f 9424 9937 a002 a003
+0020: 0027 3401 3403 3405 3406 4000 9158
+0028: 4000
+0032: 0012 0032 0033 0034 0035 1000 1001 1010 1011 1020 1021 1030 1032 1033 1040 1041 1050
+      1051 1066 1067 1070 4000
+0038: 0004 0010 0011 0014 001a 001b 001c 001d 001e 0020 0021 0030 0032 0040 0050 0060 0061
+      0062 0064 0300 0400 0500 4000
+003a: 0020 0203 020c 0329 032b
+0040: 0001 0002 0003 0004 0005 0006 0007 0009 000b 0010 0011 0012 0241 0242 0243 0244 0245
+      0250 0251 0253 0254 0275 0280 0310 050a 051a 0556 0600 0602 06fa 1001 1002 1004 1005
+      100a 1010 1011 1102 1103 1104 1400 2001 2004 2005 2008 2009 2010 2011 2400 3001 4005
+      4008 4010 4011 4025 4027 4028 4030 4034 4035 4036 4037 4050 4051 4052 a023 a024 a033
+      a034 a035 a078 a07a a07c a110 a112 a192 a193 a307 a352 a353 a354 a358 b034 b036 b03b
+      b03f db06 db07 e004 e012
+0044: 0004 000b 0010 0105
+0050: 001b 0020 0021
+006a: 0006
+0070: 0082 0083 0086
+0074: 1234 1236
+0088: 0200 0904 0906 0910 0912
+0100: 0420
+0400: 0310 0402 0403 0404 0550 0551 0552 0561 0600
+2030: 0020
+2100: 0040 0050 0070
+3002: 0121 0123
+3006: 0004 0006 0028 002d 002e 0038 004d 004e 0085 0088
+300a: 0003 0004 000b 000e 0016 0072 00c3 00dd 0196 01a6 01b2 0216 02eb 0676 078e 0792 0794
+      079a
+300c: 0113
+3010: 0036 0037 0061 0085
+4000: 0010 4000
+4008: 0040 0042 0100 0101 0102 0108 0109 010a 010b 010c 0111 0112 0113 0114 0115 0118 0119
+      011a 0200 0202 0300 4000
+fffa: fffa
+fffc: fffc
+""",
+    Action.DUMMY: """
+0008: 0106 0107
+0012: 0010 0020 0040 0042 0081
+0018: 11bb 9074 9151 9367 9369 936a 9371 9623 9701 9804
+0034: 0001 0002 0005 0007
+003a: 0314
+0040: 0512 0551 1101 a027 a030 a073 a075 a120 a121 a122 a123 a13a a730
+0042: 0011
+0044: 0104
+0068: 6226 6270
+006a: 0003 0005
+0070: 0001 0006
+0072: 000a 005e 005f 0061 0063 0065 0066 0068 006a 006b 006c 006d 006e 0070 0071
+0400: 0105 0115 0562 0563 0565
+2100: 0140
+3006: 0002
+3008: 0024 0025 0162 0164 0166 0168
+300a: 0002 022c 022e 0608 0619 0623 062a 067c 0734 0736 073a 0741 0742 0760 0783
+300c: 0127
+3010: 002d 0033 0034 0035 0038 0054
+""",
+    Action.REPLACE_UID: """
+0000: 1001
+0002: 0003
+0004: 1511
+0008: 0014 0017 0018 0019 0058 1155 1195 3010
+0018: 1002 100b 2042
+0020: 000d 000e 0052 0200 9161 9164
+0028: 1199 1214
+003a: 0310
+0040: 0554 4023 a124 a171 a172 a402 db0c db0d
+0062: 0021
+0064: 0003
+0070: 031a 1101 1102
+0088: 0140
+0400: 0100
+3006: 0024 00c2
+300a: 0013 0054 0083 0609 0650 0700 0785
+3010: 0006 000b 0013 0015 0031 003b 006e 006f
+""",
+    Action.EMPTY: """
+0008: 0020 0030 0050 0090 009c
+0010: 0010 0030 0040
+0012: 0021 0030 0031 0050 0060
+0018: 1203
+0020: 0010
+0040: 0513 0562 0610 2016 2017 a082 a088
+0400: 0564
+3006: 0008 0009 0026 00a6
+300a: 0611 0615 067d
+300e: 0004 0005
+3010: 000f 0017 001b 0043 005a 005c 007a 007b 007f 0081
+""",
+    Action.REMOVE_OR_DUMMY: """
+0008: 0012 0021 0031 1072
+0018: 1030 1400 700a 700c 700e 9516 9517
+0040: a032 b020
+3008: 0054 0056 0250 0251
+300a: 0006 0007
+3010: 004c 004d 0056 0077
+""",
+    Action.REMOVE_OR_EMPTY: """
+0008: 0022 0032 1110
+0010: 2203
+0032: 1060
+0040: 0555
+2200: 0002 0005
+3008: 0105
+300a: 00b2
+300e: 0008
+""",
+    Action.REMOVE_EMPTY_OR_DUMMY: """
+0008: 0013 002a 0080 0082 1010 1070 1111
+0018: 1000
+""",
+    Action.EMPTY_OR_DUMMY: """
+0008: 0023 0033
+0010: 0020
+0018: 0010 9919
+0070: 0084
+""",
+    Action.REMOVE_EMPTY_OR_REPLACE_UIDS: """
+0008: 1140 2112
+""",
+}
+_CURVES, _OVERLAYS = 0x5000, 0x6000
+_OVERLAY_DATA, _OVERLAY_COMMENTS = 0x3000, 0x4000
+
+
+def _parsed() -> Iterator[tuple[int, Action]]:
+    for action, rows in _ROWS.items():
+        group = 0
+        for word in rows.split():
+            if word.endswith(":"):
+                group = int(word[:-1], 16) << 16
+            else:
+                yield group | int(word, 16), action
+
+
+ACTIONS: Mapping[int, Action] = MappingProxyType(dict(_parsed()))
+"""By tag number, group and element; the patterns of the table are in `action_of`."""
+
+
+def is_private(tag: int) -> bool:
+    """Return whether a tag's group is odd."""
+    return bool(tag >> 16 & 1)
+
+
+def is_drawing(tag: int) -> bool:
+    """Return whether a tag is of a curve, or of an overlay's data or comments."""
+    group, element = tag >> 16 & 0xFF00, tag & 0xFFFF
+    return group == _CURVES or (
+        group == _OVERLAYS and element in {_OVERLAY_DATA, _OVERLAY_COMMENTS}
+    )
+
+
+def action_of(tag: int) -> Action | None:
+    """Return what the basic profile does with an attribute, or None where it lets it stand.
+
+    Private attributes, curves (50xx,xxxx), overlay data (60xx,3000) and comments (60xx,4000) are
+    removed.
+    """
+    if is_private(tag) or is_drawing(tag):
+        return Action.REMOVE
+    return ACTIONS.get(tag)
