@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from registry.actions.image_notes import image_notes
 from registry.actions.worklist import blind_screw
 from registry.domain.directions import Direction, Side
 from registry.domain.levels import level
@@ -36,6 +37,7 @@ class DeskScrew:
     needed_walls : without which there is no grade; none where the level has no pedicle grade
     scale_title, scale_bounds, scale_note : of the unit's scale
     cut_offs_mm : near which a reading asks for a second
+    image_notes : what is to be known of the image, nothing of whose it is
     """
 
     assignment_id: int
@@ -51,6 +53,7 @@ class DeskScrew:
     scale_bounds: str
     scale_note: str
     cut_offs_mm: tuple[float, ...]
+    image_notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -113,6 +116,7 @@ def desk_screw(ledger: Ledger, viewer: Viewer, assignment_id: int, now: datetime
         scale_bounds=SCALES[settings.scale].bounds,
         scale_note=scale_note(screw.level, settings.scale) if at.has_pedicle_grade else "",
         cut_offs_mm=tuple(float(cut_off) for cut_off in settings.cut_offs_mm),
+        image_notes=image_notes(ledger, screw.image_digest),
     )
 
 

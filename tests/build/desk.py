@@ -41,6 +41,8 @@ LENGTH_MM = 40.0
 FROM_MIDDLE_MM = 15.0
 OUTER_MM = 5.0
 """Radius of the round pedicle that `ring` marks."""
+THICK = "thick slices: 3.00 mm, above 2 mm; small breaches can hide"
+"""What is noted of the second case's image; of the first's nothing is."""
 METAL_HU, CANAL_HU, TISSUE_HU = 3000, -500, 40
 L4_LEFT, L4_RIGHT, S1_LEFT, L3_LEFT = 1, 2, 3, 4
 """Assignments: three on the first case's scan, one on the second's."""
@@ -103,7 +105,7 @@ def _sealed(ledger: Ledger, shade: int) -> str:
         writer.begin(voxels.shape, "int16")
         for index, plane in enumerate(voxels):
             writer.write(index, plane)
-        return writer.seal(affine, {})
+        return writer.seal(affine, {"warnings": [THICK]} if shade else {})
 
 
 def an_opened_screw(

@@ -15,6 +15,7 @@ from registry.actions.desk_pictures import section_depths
 from registry.domain.access import Role
 from registry.domain.techniques import EntryTechnique, Guidance
 from registry.store.home import open_ledger
+from registry.store.models.scans import Scan
 from registry.web.app import create_app
 from tests.build.desk import (
     L3_LEFT,
@@ -23,6 +24,7 @@ from tests.build.desk import (
     LENGTH_MM,
     METAL_HU,
     S1_LEFT,
+    THICK,
     a_desk_ledger,
     matched_by,
     ring_marks,
@@ -34,6 +36,7 @@ from tests.build.ledgers import (
     SURGEONS,
     KnownAccount,
     an_account,
+    local_operator,
     viewer,
 )
 from tests.web.reading_pages import form_token
@@ -111,6 +114,23 @@ def test_the_page_names_level_side_and_diameter(client: FlaskClient):
     sacral = client.get(f"/reading/{S1_LEFT}").text
     assert 'value="outline"' not in sacral
     assert 'value="caudal">the caudal wall' in sacral
+
+
+def test_the_page_says_what_is_known_of_the_image_and_nothing_of_the_case(
+    ledger: Ledger, client: FlaskClient
+):
+    telling = ["the hospital number in the files is not the case's patient's", THICK, "day 3"]
+    with ledger.writing(local_operator(ledger), NOW) as work:
+        for scan in (1, 2):
+            work.update(Scan, "note", scan, warnings=json.dumps(telling))
+    page = client.get(f"/reading/{L3_LEFT}").text
+    top, _, end = page.partition("1. Find the screw")
+    said = THICK[0].upper() + THICK[1:] + "."
+    assert said in top
+    assert said in end.partition("4. Say how sure, and save")[2].partition("Save and go on")[0]
+    assert "hospital number" not in page
+    assert "day 3" not in page
+    assert "image-notes" not in client.get(f"/reading/{L4_LEFT}").text
 
 
 def test_nothing_is_chosen_beforehand(client: FlaskClient):

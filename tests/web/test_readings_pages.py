@@ -17,7 +17,7 @@ from registry.store.models.findings import Finding
 from registry.store.models.readings import ConsensusRow
 from registry.store.models.unit import CaseSeen
 from registry.web.app import create_app
-from tests.build.desk import L3_LEFT, L4_LEFT, L4_RIGHT
+from tests.build.desk import L3_LEFT, L4_LEFT, L4_RIGHT, THICK
 from tests.build.ledgers import (
     NOW,
     PASSWORD,
@@ -105,7 +105,10 @@ def test_a_screw_that_waits_says_for_what(client_of: ClientOf):
     told = words(lead.get("/screws/1").text)
     assert "lie on either side of 2 mm. An adjudicator decides; until then the first" in told
     assert "(awaiting adjudication, provisional)" in told
-    assert "A second reading is owed" in words(lead.get("/screws/4").text)
+    waiting = words(lead.get("/screws/4").text)
+    assert "A second reading is owed" in waiting
+    assert f"Of the images: {THICK[0].upper()}{THICK[1:]}." in waiting
+    assert "Of the images" not in words(lead.get("/screws/1").text)
     assert "Nobody has read this screw yet." in words(lead.get("/screws/3").text)
 
 

@@ -80,16 +80,24 @@ class StoredConsensus:
 
 @dataclass(frozen=True)
 class ScrewOnScan:
-    """A screw's readings on one scan, in the order in which they were saved."""
+    """A screw's readings on one scan, in the order in which they were saved.
+
+    `image_digest` names the image where it is held here.
+    """
 
     scan_id: int
     scanned_on: date
     kind: str
     is_audit_scan: bool
-    is_held_here: bool
+    image_digest: str | None
     readings: Sequence[ReadingInFull]
     consensus: StoredConsensus | None
     second_is_owed: bool
+
+    @property
+    def is_held_here(self) -> bool:
+        """Say whether there is an image to read."""
+        return self.image_digest is not None
 
     def current(self) -> list[ReadingFacts]:
         """Return what stands, as consensus takes it."""
@@ -160,7 +168,7 @@ def _scans(session: Session, screw_id: int, audit_scan: int | None) -> list[Scre
         ).scalars()
     )
     query = (
-        select(Scan, HeldImage.id, HeldImage.removed_at)
+        select(Scan, HeldImage.digest, HeldImage.removed_at)
         .outerjoin(HeldImage, HeldImage.id == Scan.image_id)
         .where(Scan.id.in_(readings))
     )
@@ -170,12 +178,12 @@ def _scans(session: Session, screw_id: int, audit_scan: int | None) -> list[Scre
             scanned_on=scan.scanned_on,
             kind=scan.kind,
             is_audit_scan=scan.id == audit_scan,
-            is_held_here=image_id is not None and removed_at is None,
+            image_digest=digest if removed_at is None else None,
             readings=readings[scan.id],
             consensus=settled.get(scan.id),
             second_is_owed=scan.id in owed,
         )
-        for scan, image_id, removed_at in session.execute(query)
+        for scan, digest, removed_at in session.execute(query)
     ]
     return sorted(found, key=lambda each: (not each.is_audit_scan, each.scanned_on, each.scan_id))
 

@@ -36,6 +36,7 @@ class ScanPart:
     Attributes
     ----------
     scan : as stored
+    image_notes : what is to be known of its image
     lines : its readings, in the order in which they were saved
     grade, found : of what counts, '' without a consensus
     why : sentences
@@ -43,6 +44,7 @@ class ScanPart:
     """
 
     scan: ScrewOnScan
+    image_notes: Sequence[str]
     lines: Sequence[ReadingLine]
     grade: str
     found: str
@@ -50,11 +52,14 @@ class ScanPart:
     is_by_present_rule: bool
 
 
-def scan_part(scan: ScrewOnScan, level: str, rule: AgreementRule) -> ScanPart:
+def scan_part(
+    scan: ScrewOnScan, image_notes: Sequence[str], level: str, rule: AgreementRule
+) -> ScanPart:
     """Return what the page says of a screw on one scan."""
     counts = scan.consensus
     return ScanPart(
         scan=scan,
+        image_notes=image_notes,
         lines=[_line(reading, level, rule.scale) for reading in scan.readings],
         grade="" if counts is None else _grade(counts.extents_mm, level, rule.scale),
         found="" if counts is None else _found(counts.extents_mm, {}, counts.is_assessable),

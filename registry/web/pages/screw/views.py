@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, redirect, render_template, request, url_for
 
+from registry.actions.image_notes import image_notes
 from registry.actions.read_again import ask_another_reader
 from registry.domain.access import Deed, Reach, reach
 from registry.domain.consensus_words import rule_words
@@ -55,7 +56,15 @@ def _page(screw_id: int) -> dict[str, Any]:
     rule = ledger.settings.agreement_rule()
     return {
         "screw": screw,
-        "scans": [scan_part(scan, screw.level, rule) for scan in screw.scans],
+        "scans": [
+            scan_part(
+                scan,
+                image_notes(ledger, scan.image_digest) if scan.image_digest else (),
+                screw.level,
+                rule,
+            )
+            for scan in screw.scans
+        ],
         "scale": SCALES[rule.scale],
         "scale_note": scale_note(screw.level, rule.scale),
         "rule": rule_words(rule),
