@@ -26,7 +26,9 @@ def group(slices: Iterable[SliceHeader], *, accept_burned_in: bool = False) -> l
     """
     groups: list[list[SliceHeader]] = []
     by_series: dict[str, list[list[SliceHeader]]] = {}
-    for each in sorted(slices, key=lambda one: (one.origin.series_uid, one.sop_uid)):
+    for each in sorted(
+        slices, key=lambda one: (one.origin.series_uid, one.sop_uid, one.frame or 0)
+    ):
         candidates = by_series.setdefault(each.origin.series_uid, [])
         for members in candidates:
             if _alike(members[0], each):
@@ -43,7 +45,8 @@ def _alike(one: SliceHeader, other: SliceHeader) -> bool:
         return all(abs(x - y) <= tolerance for x, y in zip(a, b, strict=True))
 
     return (
-        (one.rows, one.columns, one.frame_uid) == (other.rows, other.columns, other.frame_uid)
+        (one.rows, one.columns, one.frame_uid, one.part)
+        == (other.rows, other.columns, other.frame_uid, other.part)
         and near(one.orientation, other.orientation, _SAME_DIRECTION)
         and near(one.pixel_mm, other.pixel_mm, _SAME_PIXEL_MM)
     )

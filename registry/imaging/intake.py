@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from registry.domain.problems import BadInputError, Fault
 from registry.imaging.grouping import group
-from registry.imaging.kinds import Kind, other_than_slice
+from registry.imaging.kinds import Kind, is_multi_frame, other_than_slice
+from registry.imaging.left_behind import LeftBehind
 from registry.imaging.listing import ListedSeries, OtherFile, list_series
-from registry.imaging.parsing import DAMAGE, UnreadableError, read_header, without_warnings
+from registry.imaging.multiframe import frame_headers
+from registry.imaging.parsing import DAMAGE, UnreadableError, read_head, without_warnings
 from registry.imaging.series import FoundSeries, best_of, why_not_taken
 from registry.imaging.slices import SliceHeader, origin_of, slice_header
 from registry.imaging.sources import LeftOut, Limits, SourceFile, gather, walk
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from pathlib import Path
 
+    from registry.imaging.parsing import Head
     from registry.imaging.series import SeriesSummary
 
 __all__ = [
@@ -128,21 +131,16 @@ def survey(
     ------
     BadInputError : a path is missing, a zip is damaged or unpacks beyond its limits
     """
-    slices: list[SliceHeader] = []
-    others: list[OtherFile] = []
-    aside: list[LeftOut] = []
+    gathered = _Gathered()
     for entry in walk(sources, limits):
-        result = entry if isinstance(entry, LeftOut) else _look_into(entry)
-        if isinstance(result, SliceHeader):
-            slices.append(result)
-        elif isinstance(result, OtherFile):
-            others.append(result)
-        else:
-            aside.append(result)
-    slices, copies = _without_copies(slices)
-    found, listing = list_series(group(slices, accept_burned_in=accept_burned_in), others)
-    aside += [each.left_out for each in others]
-    return Survey(found, listing, (*aside, *copies))
+        gathered.take(entry)
+    groups = [
+        replace(each, left_behind=gathered.leavings[each.series_uid])
+        for each in group(gathered.slices.values(), accept_burned_in=accept_burned_in)
+    ]
+    found, listing = list_series(groups, gathered.others)
+    others = (each.left_out for each in gathered.others)
+    return Survey(found, listing, (*gathered.aside, *others, *gathered.copies))
 
 
 def read_series(
@@ -159,30 +157,46 @@ def read_series(
     return read_volume(series, sink, told)
 
 
-def _look_into(source: SourceFile) -> SliceHeader | OtherFile | LeftOut:
-    try:
-        dataset = read_header(source)
-        with without_warnings():
-            result = other_than_slice(dataset) or slice_header(source, dataset)
-            if isinstance(result, Kind):
-                return OtherFile(source.name, result, origin_of(dataset))
-            return result
-    except UnreadableError as error:
-        return LeftOut(source.name, error.what, error.why)
-    except DAMAGE:
-        return LeftOut(source.name, "damaged DICOM", "its header holds values that cannot be read")
+@dataclass
+class _Gathered:
+    """What was found so far; each image once, for the same file may come loose and in a zip."""
 
+    slices: dict[tuple[str, int | None], SliceHeader] = field(default_factory=dict)
+    others: list[OtherFile] = field(default_factory=list)
+    aside: list[LeftOut] = field(default_factory=list)
+    copies: list[LeftOut] = field(default_factory=list)
+    leavings: dict[str, LeftBehind] = field(default_factory=dict)
 
-def _without_copies(slices: list[SliceHeader]) -> tuple[list[SliceHeader], list[LeftOut]]:
-    """Keep each image once: the same file may come loose and in a zip."""
-    kept: dict[str, SliceHeader] = {}
-    copies: list[LeftOut] = []
-    for each in slices:
-        if each.sop_uid in kept:
-            copies.append(LeftOut(each.source.name, "copy of an image", "it was there already"))
+    def take(self, entry: SourceFile | LeftOut) -> None:
+        if isinstance(entry, LeftOut):
+            self.aside.append(entry)
+            return
+        try:
+            self._look_into(entry)
+        except UnreadableError as error:
+            self.aside.append(LeftOut(entry.name, error.what, error.why))
+        except DAMAGE:
+            why = "its header holds values that cannot be read"
+            self.aside.append(LeftOut(entry.name, "damaged DICOM", why))
+
+    @without_warnings()
+    def _look_into(self, source: SourceFile) -> None:
+        head = read_head(source)
+        result = other_than_slice(head.dataset) or _headers(source, head)
+        if isinstance(result, Kind):
+            self.others.append(OtherFile(source.name, result, origin_of(head.dataset)))
+        elif (result[0].sop_uid, result[0].frame) in self.slices:
+            self.copies.append(LeftOut(source.name, "copy of an image", "it was there already"))
         else:
-            kept[each.sop_uid] = each
-    return list(kept.values()), copies
+            self.slices.update({(each.sop_uid, each.frame): each for each in result})
+            self.leavings.setdefault(result[0].origin.series_uid, LeftBehind()).note(head.dataset)
+
+
+def _headers(source: SourceFile, head: Head) -> list[SliceHeader] | Kind:
+    if is_multi_frame(head.dataset):
+        return frame_headers(source, head)
+    header = slice_header(source, head)
+    return header if isinstance(header, Kind) else [header]
 
 
 def _refuse_several_studies(fit: Iterable[FoundSeries]) -> None:

@@ -11,10 +11,20 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
 from pydicom.uid import (
+    JPEG2000,
     UID,
     CTImageStorage,
+    DeflatedExplicitVRLittleEndian,
     EnhancedCTImageStorage,
     EnhancedMRImageStorage,
+    ExplicitVRBigEndian,
+    ExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+    JPEG2000Lossless,
+    JPEGLossless,
+    JPEGLosslessSV1,
+    JPEGLSLossless,
+    JPEGLSNearLossless,
     LegacyConvertedEnhancedCTImageStorage,
     LegacyConvertedEnhancedMRImageStorage,
     MediaStorageDirectoryStorage,
@@ -23,6 +33,7 @@ from pydicom.uid import (
     MultiFrameGrayscaleWordSecondaryCaptureImageStorage,
     MultiFrameSingleBitSecondaryCaptureImageStorage,
     MultiFrameTrueColorSecondaryCaptureImageStorage,
+    RLELossless,
     SecondaryCaptureImageStorage,
     XRay3DAngiographicImageStorage,
     XRayRadiationDoseSRStorage,
@@ -31,6 +42,8 @@ from pydicom.uid import (
 from registry.imaging.sources import printable
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from pydicom.dataset import Dataset
 
 LARGEST_SIDE = 4096
@@ -40,9 +53,21 @@ _DESCRIPTIONS = ("StudyDescription", "SeriesDescription", "ProtocolName")
 _INTRA_OPERATIVE = re.compile(r"\bINTRA[- ]?OP(ER|\b)|\bCONE[- ]?BEAM\b|\bCBCT\b")
 _HOUNSFIELD_TYPES = {"", "HU", "HU_MOD", "US"}
 _NOT_CT = "it is no CT image"
-_MULTI_FRAME = (
-    "multi-frame images are not read by this version; have the series sent as single slices"
-)
+MULTI_FRAME_CLASSES = {EnhancedCTImageStorage, LegacyConvertedEnhancedCTImageStorage}
+# What is decoded by pydicom alone or by GDCM; the rest is refused before anything is chosen.
+_READ_SYNTAXES = {
+    ImplicitVRLittleEndian,
+    ExplicitVRLittleEndian,
+    ExplicitVRBigEndian,
+    DeflatedExplicitVRLittleEndian,
+    RLELossless,
+    JPEGLossless,
+    JPEGLosslessSV1,
+    JPEGLSLossless,
+    JPEGLSNearLossless,
+    JPEG2000Lossless,
+    JPEG2000,
+}
 
 
 class SeriesKind(StrEnum):
@@ -76,10 +101,10 @@ _BY_CLASS = (
         MediaStorageDirectoryStorage: Kind(
             "DICOMDIR", "a table of contents without an image", SeriesKind.OTHER
         ),
-        EnhancedCTImageStorage: Kind("multi-frame CT", _MULTI_FRAME),
-        LegacyConvertedEnhancedCTImageStorage: Kind("multi-frame CT", _MULTI_FRAME),
         XRay3DAngiographicImageStorage: Kind(
-            "multi-frame 3D X-ray image", _MULTI_FRAME, SeriesKind.INTRA_OPERATIVE_3D
+            "multi-frame 3D X-ray image",
+            "its values are not Hounsfield units; have it sent as CT slices",
+            SeriesKind.INTRA_OPERATIVE_3D,
         ),
         XRayRadiationDoseSRStorage: Kind("dose report", _NOT_CT, SeriesKind.REPORT),
     }
@@ -111,9 +136,20 @@ _BY_NAME = (
 )
 
 
+def is_multi_frame(dataset: Dataset) -> bool:
+    """Say whether it is an enhanced CT image, whose frames are described in groups."""
+    return dataset.get("SOPClassUID") in MULTI_FRAME_CLASSES
+
+
 def other_than_slice(dataset: Dataset) -> Kind | None:
-    """Return what the file is and why it stays out, or None for a slice of a CT series."""
-    for look in (_class, _modality, _image_type, _pixels, _values, _geometry):
+    """Return what the file is and why it stays out, or None for a slice of a CT series.
+
+    Of an enhanced CT image only what holds for all its frames is looked at.
+    """
+    looks = [_class, _modality, _image_type, _pixels, _packing, _identifiers]
+    if not is_multi_frame(dataset):
+        looks += [_values, _geometry]
+    for look in looks:
         if (kind := look(dataset)) is not None:
             return kind
     return None
@@ -125,7 +161,7 @@ def _class(dataset: Dataset) -> Kind | None:
     if not stored:
         return Kind("DICOM without a storage class", "what it holds is not said")
     uid = UID(str(stored))
-    if uid == CTImageStorage:
+    if uid == CTImageStorage or uid in MULTI_FRAME_CLASSES:
         return None
     if uid in _BY_CLASS:
         return _BY_CLASS[uid]
@@ -142,13 +178,18 @@ def _modality(dataset: Dataset) -> Kind | None:
     if modality != "CT":
         of = SeriesKind.MR if modality == "MR" else SeriesKind.OTHER_IMAGE
         return Kind(f"image of modality {modality or '(not said)'}", "only CT is read", of)
-    if int(dataset.get("NumberOfFrames") or 1) > 1:
-        return Kind("multi-frame CT", _MULTI_FRAME)
+    if int(dataset.get("NumberOfFrames") or 1) > 1 and not is_multi_frame(dataset):
+        return Kind("CT image of several frames", "its frames are not described one by one")
     return None
 
 
 def _image_type(dataset: Dataset) -> Kind | None:
-    words = set(image_type(dataset))
+    return other_by_image_type(image_type(dataset))
+
+
+def other_by_image_type(said: Iterable[str]) -> Kind | None:
+    """Return what Image Type or Frame Type says it is, where that is no slice."""
+    words = set(said)
     if words & _LOCALIZER_WORDS:
         return Kind("localizer", "a projection, not a slice", SeriesKind.LOCALIZER)
     if words & _PICTURE_WORDS:
@@ -189,10 +230,30 @@ def _pixels(dataset: Dataset) -> Kind | None:
     bits = int(dataset.get("BitsAllocated") or 0)
     if bits != 16:  # noqa: PLR2004 - CT Image Module, PS3.3 C.8.2.1.1.4: Bits Allocated is 16
         return Kind(f"CT image of {bits} bits", "Hounsfield units need 16", SeriesKind.PICTURE)
+    stored = int(dataset.get("BitsStored") or 0)
+    if not 0 < stored <= bits:
+        return Kind("CT image without an image", f"{stored} of {bits} bits cannot be stored")
     return None
 
 
+def _packing(dataset: Dataset) -> Kind | None:
+    meta = getattr(dataset, "file_meta", None)
+    syntax = meta.get("TransferSyntaxUID") if meta else None
+    if syntax is None or syntax in _READ_SYNTAXES:
+        return None
+    name = syntax.name if not syntax.is_private else "an unknown form"
+    return Kind(
+        f"CT image packed as {printable(name)}",
+        "that form is not unpacked here; have it sent uncompressed or losslessly compressed",
+    )
+
+
 def _values(dataset: Dataset) -> Kind | None:
+    return other_by_values(dataset)
+
+
+def other_by_values(dataset: Dataset) -> Kind | None:
+    """Return what it is where its rescale does not give Hounsfield units."""
     if dataset.get("RescaleSlope") is None or dataset.get("RescaleIntercept") is None:
         return Kind("CT image without a rescale", "its Hounsfield units cannot be told")
     unit = printable(str(dataset.get("RescaleType") or "")).strip().upper()
@@ -206,9 +267,17 @@ def _geometry(dataset: Dataset) -> Kind | None:
         ("ImagePositionPatient", "position"),
         ("ImageOrientationPatient", "orientation"),
         ("PixelSpacing", "pixel spacing"),
+    ):
+        if not dataset.get(keyword):
+            return Kind("CT image without geometry", f"it has no {words}")
+    return None
+
+
+def _identifiers(dataset: Dataset) -> Kind | None:
+    for keyword, words in (
         ("SeriesInstanceUID", "series identifier"),
         ("SOPInstanceUID", "identifier of its own"),
     ):
         if not dataset.get(keyword):
-            return Kind("CT image without geometry", f"it has no {words}")
+            return Kind("CT image without identifiers", f"it has no {words}")
     return None

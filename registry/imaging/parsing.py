@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import struct
 import warnings
 import zlib
 from contextlib import contextmanager
+from dataclasses import dataclass
 from io import BytesIO
-from typing import TYPE_CHECKING, BinaryIO, cast
+from typing import TYPE_CHECKING, BinaryIO, NamedTuple, cast
 
 from pydicom import dcmread
 from pydicom.datadict import dictionary_has_tag, dictionary_VR
@@ -19,6 +21,10 @@ from pydicom.uid import (
     ExplicitVRBigEndian,
     ExplicitVRLittleEndian,
     ImplicitVRLittleEndian,
+    JPEG2000TransferSyntaxes,
+    JPEGLSTransferSyntaxes,
+    JPEGTransferSyntaxes,
+    RLELossless,
 )
 
 from registry.imaging.sources import ZIP_BEGINNINGS
@@ -50,6 +56,7 @@ DAMAGE = (
 )
 # A slice of 4096 x 4096 voxels of 16 bits is 32 MiB; a setting of ours, no source.
 INFLATED_BYTES = 64 * 1024 * 1024
+_TAIL_BYTES = 64 * 1024
 _PREAMBLE_BYTES = 128
 # Without file meta only the encoding that the elements themselves show is known.
 _BARE_SYNTAXES = {
@@ -57,7 +64,18 @@ _BARE_SYNTAXES = {
     (False, True): ExplicitVRLittleEndian,
     (False, False): ExplicitVRBigEndian,
 }
+# Every syntax whose files are read: all but implicit and big endian are explicit little endian.
+_READABLE_ENCODINGS = {
+    ImplicitVRLittleEndian,
+    ExplicitVRLittleEndian,
+    ExplicitVRBigEndian,
+    RLELossless,
+    *JPEGTransferSyntaxes,
+    *JPEGLSTransferSyntaxes,
+    *JPEG2000TransferSyntaxes,
+}
 _META_GROUP, _IDENTIFYING_GROUP = 0x0002, 0x0008
+_PIXEL_DATA, _UNDEFINED, _SHORT_HEAD = (0x7FE0, 0x0010), 0xFFFFFFFF, 12
 _PIXEL_TAGS = (0x7FE00008, 0x7FE00009, 0x7FE00010)
 
 
@@ -78,14 +96,67 @@ def without_warnings() -> Iterator[None]:
         yield
 
 
+class PixelPlace(NamedTuple):
+    """Where in the file the pixel data's value begins, and how long it says it is.
+
+    `length` is None where it says no length: compressed frames, each with its own.
+    """
+
+    at: int
+    length: int | None
+
+
+@dataclass(frozen=True)
+class Head:
+    """A file up to its pixels.
+
+    Attributes
+    ----------
+    pixels : None where there are none, or where the file is deflated as a whole
+    digest : SHA-256 of every byte before the pixel data's value; empty where `pixels` is None
+    """
+
+    dataset: Dataset
+    pixels: PixelPlace | None
+    digest: bytes
+
+
 def read_header(source: SourceFile) -> Dataset:
     """Return the data set up to its pixels."""
-    return _read(source, stop_before_pixels=True)
+    return read_head(source).dataset
+
+
+def read_head(source: SourceFile) -> Head:
+    """Return the data set up to its pixels, and where they lie."""
+    with _damage_in_words(), source.open() as stream, without_warnings():
+        dataset, is_plain = _parse(stream, stop_before_pixels=True)
+        place = _pixel_place(stream, dataset) if is_plain else None
+        if place is None:
+            return Head(dataset, None, b"")
+        _add_tail(stream, dataset, place)
+        stream.seek(0)
+        return Head(dataset, place, hashlib.sha256(stream.read(place.at)).digest())
+
+
+def _add_tail(stream: BinaryIO, dataset: Dataset, pixels: PixelPlace) -> None:
+    """Add what stands behind uncompressed pixels: padding, signatures; where it can be read."""
+    if pixels.length is None:
+        return
+    stream.seek(pixels.at + pixels.length)
+    tail = stream.read(_TAIL_BYTES)
+    if not tail:
+        return
+    implicit, little = dataset.original_encoding
+    try:
+        dataset.update(read_dataset(BytesIO(tail), bool(implicit), bool(little)))
+    except DAMAGE:
+        return
 
 
 def read_whole(source: SourceFile) -> Dataset:
     """Return the data set with its pixels, not yet decoded."""
-    return _read(source, stop_before_pixels=False)
+    with _damage_in_words(), source.open() as stream, without_warnings():
+        return _parse(stream, stop_before_pixels=False)[0]
 
 
 def stated_vr(dataset: Dataset, tag: BaseTag) -> str:
@@ -94,17 +165,18 @@ def stated_vr(dataset: Dataset, tag: BaseTag) -> str:
     return str(dictionary_VR(tag)) if not stated and dictionary_has_tag(tag) else stated
 
 
-def _read(source: SourceFile, *, stop_before_pixels: bool) -> Dataset:
+@contextmanager
+def _damage_in_words() -> Iterator[None]:
     try:
-        with source.open() as stream, without_warnings():
-            return _parse(stream, stop_before_pixels=stop_before_pixels)
+        yield
     except OSError as error:
         raise UnreadableError("unreadable file", error.strerror or str(error)) from error
     except DAMAGE as error:
         raise UnreadableError("damaged DICOM", "its header cannot be read") from error
 
 
-def _parse(stream: BinaryIO, *, stop_before_pixels: bool) -> Dataset:
+def _parse(stream: BinaryIO, *, stop_before_pixels: bool) -> tuple[Dataset, bool]:
+    """Return the data set and whether the stream stands where its parsing ended."""
     beginning = stream.read(_PREAMBLE_BYTES + 4)
     if beginning.startswith(ZIP_BEGINNINGS):
         raise UnreadableError("zip within a zip", "unpack it first")
@@ -113,8 +185,19 @@ def _parse(stream: BinaryIO, *, stop_before_pixels: bool) -> Dataset:
         raise UnreadableError("not DICOM", "it has no DICOM header")
     stream.seek(_PREAMBLE_BYTES + 4 if has_preamble else 0)
     meta = read_dataset(stream, is_implicit_VR=False, is_little_endian=True, stop_when=_after_meta)
-    if meta.get("TransferSyntaxUID") == DeflatedExplicitVRLittleEndian:
-        return _inflated(stream, meta, stop_before_pixels=stop_before_pixels)
+    syntax = meta.get("TransferSyntaxUID")
+    if syntax == DeflatedExplicitVRLittleEndian:
+        return _inflated(stream, meta, stop_before_pixels=stop_before_pixels), False
+    if has_preamble and syntax in _READABLE_ENCODINGS:
+        dataset = read_dataset(
+            stream,
+            is_implicit_VR=syntax == ImplicitVRLittleEndian,
+            is_little_endian=syntax != ExplicitVRBigEndian,
+            stop_when=_at_pixels if stop_before_pixels else None,
+        )
+        dataset.file_meta = FileMetaDataset(meta)
+        dataset.preamble = beginning[:_PREAMBLE_BYTES]
+        return dataset, True
     stream.seek(0)
     dataset = dcmread(stream, stop_before_pixels=stop_before_pixels, force=True)
     if not has_preamble and "SOPClassUID" not in dataset:
@@ -122,7 +205,19 @@ def _parse(stream: BinaryIO, *, stop_before_pixels: bool) -> Dataset:
     if "TransferSyntaxUID" not in dataset.file_meta:
         implicit, little = dataset.original_encoding
         dataset.file_meta.TransferSyntaxUID = _BARE_SYNTAXES[bool(implicit), bool(little)]
-    return dataset
+    return dataset, True
+
+
+def _pixel_place(stream: BinaryIO, dataset: Dataset) -> PixelPlace | None:
+    """Read the head of the element that the stream stands before (PS3.5 section 7.1)."""
+    start, head = stream.tell(), stream.read(12)
+    implicit, little = dataset.original_encoding
+    order = "<" if little else ">"
+    if len(head) < _SHORT_HEAD or struct.unpack(f"{order}HH", head[:4]) != _PIXEL_DATA:
+        return None
+    at = 4 if implicit else 8
+    (length,) = struct.unpack(f"{order}I", head[at : at + 4])
+    return PixelPlace(start + at + 4, None if length == _UNDEFINED else length)
 
 
 def _begins_like_dicom(beginning: bytes) -> bool:

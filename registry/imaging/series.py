@@ -23,6 +23,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from registry.imaging.kinds import SeriesKind
+from registry.imaging.left_behind import LeftBehind
 from registry.imaging.sources import printable
 
 if TYPE_CHECKING:
@@ -99,12 +100,14 @@ class FoundSeries:
     Attributes
     ----------
     number : its number in the survey's listing, by which a person may choose it
+    left_behind : the attributes of its files, gathered without values
     """
 
     summary: SeriesSummary
     members: tuple[SliceHeader, ...] = field(repr=False)
     volume: Stack | None = field(repr=False)
     number: int = 0
+    left_behind: LeftBehind = field(default_factory=LeftBehind, repr=False, compare=False)
 
     @property
     def patient_id(self) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from pydicom.uid import (
     HTJ2K,
@@ -22,10 +22,12 @@ from registry.imaging.kinds import (
     image_type,
     is_intra_operative,
 )
+from registry.imaging.pixels import PixelForm, pixel_form
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
 
+    from registry.imaging.parsing import Head
     from registry.imaging.sources import SourceFile
 
 Triple = tuple[float, float, float]
@@ -66,7 +68,7 @@ def origin_of(dataset: Dataset) -> Origin:
         birth_date=text("PatientBirthDate"),
         study_uid=text("StudyInstanceUID"),
         series_uid=text("SeriesInstanceUID"),
-        series_number=_whole(dataset, "SeriesNumber"),
+        series_number=whole_number(dataset, "SeriesNumber"),
         acquired_on=acquired_on(dataset),
     )
 
@@ -78,6 +80,8 @@ class SliceHeader:
     Attributes
     ----------
     origin : whose it is, and which study and series it belongs to
+    frame : which frame of its file it is, from 0; None where the file is one slice
+    part : what keeps frames of one file apart that are no one stack: stack, phase, frame type
     position_mm : centre of the first voxel, patient coordinates (LPS)
     row_direction, column_direction : unit vectors of rising column and rising row index, LPS
     pixel_mm : distance between rows, then between columns, as in Pixel Spacing (0028,0030)
@@ -86,6 +90,8 @@ class SliceHeader:
     source: SourceFile
     origin: Origin = field(repr=False)
     sop_uid: str = field(repr=False)
+    frame: int | None
+    part: str
     frame_uid: str = field(repr=False)
     position_mm: Triple
     row_direction: Triple
@@ -103,6 +109,9 @@ class SliceHeader:
     has_contrast: bool
     is_burned_in: bool
     is_intra_operative: bool
+    slope: float
+    intercept: float
+    pixels: PixelForm = field(repr=False)
 
     @property
     def orientation(self) -> tuple[float, ...]:
@@ -110,41 +119,74 @@ class SliceHeader:
         return (*self.row_direction, *self.column_direction)
 
     @property
-    def precedence(self) -> tuple[int, int, str]:
+    def precedence(self) -> tuple[int, int, str, int]:
         """Return what decides between two slices at one place, whatever order files come in."""
-        return (self.acquisition, self.instance, self.sop_uid)
+        return (self.acquisition, self.instance, self.sop_uid, self.frame or 0)
 
 
-def slice_header(source: SourceFile, dataset: Dataset) -> SliceHeader | Kind:
+def slice_header(source: SourceFile, head: Head) -> SliceHeader | Kind:
     """Return the header of what `kinds` takes for a slice, or why its geometry cannot be used."""
-    position = _numbers(dataset, "ImagePositionPatient", 3)
-    orientation = _numbers(dataset, "ImageOrientationPatient", 6)
-    pixel_mm = _numbers(dataset, "PixelSpacing", 2)
-    if (why := _geometry_fault(position, orientation, pixel_mm)) is not None:
-        return Kind("CT image without usable geometry", why)
-    meta = getattr(dataset, "file_meta", {})
+    dataset = head.dataset
+    geometry = plane_of(dataset, dataset, dataset)
+    if isinstance(geometry, Kind):
+        return geometry
     return SliceHeader(
         source=source,
         origin=origin_of(dataset),
         sop_uid=str(dataset.SOPInstanceUID),
+        frame=None,
+        part="",
         frame_uid=str(dataset.get("FrameOfReferenceUID") or ""),
+        position_mm=geometry.position_mm,
+        row_direction=geometry.row_direction,
+        column_direction=geometry.column_direction,
+        pixel_mm=geometry.pixel_mm,
+        rows=int(dataset.Rows),
+        columns=int(dataset.Columns),
+        acquisition=whole_number(dataset, "AcquisitionNumber"),
+        instance=whole_number(dataset, "InstanceNumber"),
+        thickness_mm=optional_number(dataset, "SliceThickness"),
+        kernel=kernel_of(dataset),
+        image_type=image_type(dataset),
+        patient_position=str(dataset.get("PatientPosition") or "").strip(),
+        is_lossy=is_lossy(dataset),
+        has_contrast=bool(str(dataset.get("ContrastBolusAgent") or "").strip()),
+        is_burned_in=announces_burned_in_text(dataset),
+        is_intra_operative=is_intra_operative(dataset),
+        slope=float(dataset.RescaleSlope),
+        intercept=float(dataset.RescaleIntercept),
+        pixels=pixel_form(head),
+    )
+
+
+def is_lossy(dataset: Dataset) -> bool:
+    """Say whether the image was once compressed with loss, or may have been."""
+    meta = getattr(dataset, "file_meta", {})
+    said = str(dataset.get("LossyImageCompression") or "") == "01"
+    return said or meta.get("TransferSyntaxUID") in _LOSSY_SYNTAXES
+
+
+class Plane(NamedTuple):
+    """Where a slice lies; see `SliceHeader`."""
+
+    position_mm: Triple
+    row_direction: Triple
+    column_direction: Triple
+    pixel_mm: tuple[float, float]
+
+
+def plane_of(position_in: Dataset, orientation_in: Dataset, spacing_in: Dataset) -> Plane | Kind:
+    """Return where a slice lies, or why that cannot be told."""
+    position = _numbers(position_in, "ImagePositionPatient", 3)
+    orientation = _numbers(orientation_in, "ImageOrientationPatient", 6)
+    pixel_mm = _numbers(spacing_in, "PixelSpacing", 2)
+    if (why := _geometry_fault(position, orientation, pixel_mm)) is not None:
+        return Kind("CT image without usable geometry", why)
+    return Plane(
         position_mm=(position[0], position[1], position[2]),
         row_direction=(orientation[0], orientation[1], orientation[2]),
         column_direction=(orientation[3], orientation[4], orientation[5]),
         pixel_mm=(pixel_mm[0], pixel_mm[1]),
-        rows=int(dataset.Rows),
-        columns=int(dataset.Columns),
-        acquisition=_whole(dataset, "AcquisitionNumber"),
-        instance=_whole(dataset, "InstanceNumber"),
-        thickness_mm=_optional_number(dataset, "SliceThickness"),
-        kernel=_kernel(dataset),
-        image_type=image_type(dataset),
-        patient_position=str(dataset.get("PatientPosition") or "").strip(),
-        is_lossy=str(dataset.get("LossyImageCompression") or "") == "01"
-        or meta.get("TransferSyntaxUID") in _LOSSY_SYNTAXES,
-        has_contrast=bool(str(dataset.get("ContrastBolusAgent") or "").strip()),
-        is_burned_in=announces_burned_in_text(dataset),
-        is_intra_operative=is_intra_operative(dataset),
     )
 
 
@@ -185,18 +227,21 @@ def _numbers(dataset: Dataset, keyword: str, count: int) -> tuple[float, ...]:
     return numbers if len(numbers) == count and all(map(math.isfinite, numbers)) else ()
 
 
-def _optional_number(dataset: Dataset, keyword: str) -> float | None:
+def optional_number(dataset: Dataset, keyword: str) -> float | None:
+    """Return a finite number, None where there is none."""
     value = dataset.get(keyword)
     number = float(value) if value not in (None, "") else math.nan
     return number if math.isfinite(number) else None
 
 
-def _whole(dataset: Dataset, keyword: str) -> int:
+def whole_number(dataset: Dataset, keyword: str) -> int:
+    """Return a whole number, 0 where there is none."""
     value = dataset.get(keyword)
     return int(value) if value not in (None, "") else 0
 
 
-def _kernel(dataset: Dataset) -> str:
+def kernel_of(dataset: Dataset) -> str:
+    """Return Convolution Kernel (0018,1210), its values joined."""
     value = dataset.get("ConvolutionKernel")
     if value is None:
         return ""

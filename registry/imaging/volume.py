@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 import numpy as np
 
 from registry.domain.problems import BadInputError, Fault
+from registry.imaging.frames import ChangedError, Frames
 from registry.imaging.identity import (
     ScanIdentity,
     identity_of,
@@ -15,14 +16,13 @@ from registry.imaging.identity import (
     kept_kvp,
     kept_words,
 )
-from registry.imaging.left_behind import LeftBehind
-from registry.imaging.parsing import DAMAGE, UnreadableError, read_whole
+from registry.imaging.parsing import UnreadableError, read_header
 from registry.imaging.pixels import UndecodableError, hounsfield
 from registry.imaging.series import THICK_MM
 from registry.imaging.slices import acquired_on
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from datetime import date
 
     from numpy.typing import NDArray
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from registry.imaging.slices import SliceHeader
 
 VoxelType = Literal["int16", "int32"]
-_INT16 = np.iinfo(np.int16)
 
 
 class Sink(Protocol):
@@ -82,83 +81,109 @@ def read_volume(
 
     `told(done, all)` is called after each slice; what it raises stops the reading.
 
-    Only one slice is in memory at a time. Voxels are int16 until one does not fit, then the
-    series is begun again in int32.
+    One slice is in memory at a time, two where slices are resampled. Voxels are int16 until one
+    does not fit, then the series is begun again in int32.
     """
     volume = series.volume
     if volume is None:
         raise BadInputError(Fault(series.summary.fault, series.summary.place))
-    shape = (len(volume.slices), series.summary.rows, series.summary.columns)
+    shape = (len(volume.planes), series.summary.rows, series.summary.columns)
     dtype: VoxelType = "int16"
-    try:
-        first, left = _write(volume.slices, shape, dtype, sink, told)
-    except _BeyondInt16Error:
-        dtype = "int32"
-        first, left = _write(volume.slices, shape, dtype, sink, told)
-    identity = identity_of(first, volume.slices)
+    with Frames() as frames:
+        try:
+            _write(volume, frames, shape, dtype, _Told(sink, told))
+        except _BeyondInt16Error:
+            dtype = "int32"
+            _write(volume, frames, shape, dtype, _Told(sink, told))
+    first = _first_header(volume.slices[0])
+    identity = identity_of(first, volume.planes)
     warnings = _warnings(series.summary, volume)
     return ReadVolume(
         shape=shape,
         dtype=dtype,
         affine=volume.affine,
         attributes=_attributes(first, series.summary, volume, identity, warnings)
-        | {"left_behind": left.document()},
+        | {"left_behind": series.left_behind.document()},
         identity=identity,
         scanned_on=acquired_on(first),
         warnings=warnings,
     )
 
 
+class _Told:
+    """A sink, and who is told how far it is."""
+
+    def __init__(self, sink: Sink, told: Callable[[int, int], None] | None) -> None:
+        self._sink, self._told, self._all = sink, told, 0
+
+    def begin(self, shape: tuple[int, int, int], dtype: str) -> None:
+        self._all = shape[0]
+        self._sink.begin(shape, dtype)
+
+    def write(self, index: int, plane: NDArray[Any]) -> None:
+        self._sink.write(index, plane)
+        if self._told is not None:
+            self._told(index + 1, self._all)
+
+
 def _write(
-    slices: tuple[SliceHeader, ...],
-    shape: tuple[int, int, int],
-    dtype: VoxelType,
-    sink: Sink,
-    told: Callable[[int, int], None] | None,
-) -> tuple[Dataset, LeftBehind]:
-    """Write every slice; return the first one's data set, without its pixels, and the leavings."""
+    volume: Stack, frames: Frames, shape: tuple[int, int, int], dtype: VoxelType, sink: Sink
+) -> None:
     sink.begin(shape, dtype)
-    first: Dataset | None = None
-    left = LeftBehind()
-    for index, header in enumerate(slices):
-        dataset = _whole(header)
-        left.note(dataset)
-        plane = _plane(header, dataset, shape[1:])
-        if dtype == "int16" and (plane.min() < _INT16.min or plane.max() > _INT16.max):
+    planes = _blended(volume, frames) if volume.blends else _as_they_are(volume, frames)
+    for index, plane in enumerate(planes):
+        if dtype == "int16" and plane.dtype != np.int16:
             raise _BeyondInt16Error
-        sink.write(index, plane.astype(dtype))
-        if first is None:
-            del dataset.PixelData
-            first = dataset
-        if told is not None:
-            told(index + 1, shape[0])
-    if first is None:
-        raise BadInputError(Fault("the series holds no slice"))
-    return first, left
+        sink.write(index, plane.astype(dtype, copy=False))
 
 
-def _whole(header: SliceHeader) -> Dataset:
+def _as_they_are(volume: Stack, frames: Frames) -> Iterator[NDArray[Any]]:
+    for header in volume.slices:
+        yield _plane(header, frames)
+
+
+def _blended(volume: Stack, frames: Frames) -> Iterator[NDArray[Any]]:
+    """Yield even planes of uneven slices; two slices are in memory at a time."""
+    held: dict[int, NDArray[Any]] = {}
+    for lower, share in volume.blends:
+        wanted = [k for k, part in ((lower, 1 - share), (lower + 1, share)) if part > 0]
+        held = {k: held[k] if k in held else _plane(volume.slices[k], frames) for k in wanted}
+        if len(wanted) == 1:
+            yield held[wanted[0]]
+            continue
+        below, above = held[lower], held[lower + 1]
+        mixed = np.rint(below * np.float64(1 - share) + above * np.float64(share))
+        yield mixed.astype(np.promote_types(below.dtype, above.dtype))
+
+
+def _plane(header: SliceHeader, frames: Frames) -> NDArray[Any]:
+    mend = "copy the series again, or have it sent uncompressed"
     try:
-        dataset = read_whole(header.source)
+        stored = frames.stored(header)
+        return hounsfield(stored, header.pixels.padding, header.slope, header.intercept)
+    except ChangedError as error:
+        raise BadInputError(Fault("it changed while it was read", header.source.name)) from error
+    except UnreadableError as error:
+        raise BadInputError(
+            Fault(f"{error.what}: {error.why}", header.source.name, "copy the series again")
+        ) from error
+    except UndecodableError as error:
+        raise BadInputError(Fault(str(error), header.source.name, mend)) from error
+
+
+def _first_header(header: SliceHeader) -> Dataset:
+    """Return the first slice's data set; a frame's own kernel is put where a slice has it."""
+    try:
+        dataset = read_header(header.source)
     except UnreadableError as error:
         raise BadInputError(
             Fault(f"{error.what}: {error.why}", header.source.name, "copy the series again")
         ) from error
     if dataset.get("SOPInstanceUID") != header.sop_uid:
         raise BadInputError(Fault("it changed while it was read", header.source.name))
+    if header.frame is not None and header.kernel:
+        dataset.ConvolutionKernel = header.kernel
     return dataset
-
-
-def _plane(header: SliceHeader, dataset: Dataset, shape: tuple[int, int]) -> NDArray[np.int32]:
-    mend = "copy the series again, or have it sent uncompressed"
-    try:
-        return hounsfield(dataset, shape)
-    except UndecodableError as error:
-        raise BadInputError(Fault(str(error), header.source.name, mend)) from error
-    except DAMAGE as error:
-        raise BadInputError(
-            Fault("its image attributes cannot be read", header.source.name, mend)
-        ) from error
 
 
 def _warnings(summary: SeriesSummary, volume: Stack) -> tuple[str, ...]:
@@ -173,6 +198,12 @@ def _warnings(summary: SeriesSummary, volume: Stack) -> tuple[str, ...]:
         words.append(
             f"slices are stacked at {volume.tilt_deg:.1f} degrees to their own plane; "
             "geometry follows their positions"
+        )
+    if volume.widest is not None:
+        words.append(
+            f"uneven slices, up to {volume.widest.step_mm:.2f} mm apart "
+            f"(z {volume.widest.low_z_mm:.1f} to {volume.widest.high_z_mm:.1f} mm): resampled "
+            f"along the stack onto {volume.step_mm:.2f} mm by linear interpolation"
         )
     if summary.is_lossy:
         words.append("lossy compression: values are not all the scanner's own")
@@ -201,6 +232,7 @@ def _attributes(
         "slice_step_mm": round(volume.step_mm, 4),
         "pixel_spacing_mm": list(summary.pixel_mm),
         "slices": len(volume.slices),
+        "resampled": bool(volume.blends),
         "orientation": summary.orientation,
         "lossy": summary.is_lossy,
         "contrast": summary.has_contrast,

@@ -6,6 +6,7 @@ from highdicom.spatial import PixelToReferenceTransformer
 
 from registry.imaging.geometry import NotAVolumeError, stack
 from registry.imaging.kinds import Kind
+from registry.imaging.parsing import Head
 from registry.imaging.slices import slice_header
 from registry.imaging.sources import SourceFile
 from tests.imaging.written_files import a_slice, slices
@@ -13,7 +14,7 @@ from tests.imaging.written_files import a_slice, slices
 
 def headers(datasets):
     return [
-        slice_header(SourceFile(str(k), lambda: None), dataset)
+        slice_header(SourceFile(str(k), lambda: None), Head(dataset, None, b""))
         for k, dataset in enumerate(datasets)
     ]
 

@@ -92,7 +92,7 @@ FEW = [pytest.param(lambda folder: write(slices(3), folder), id="own")]
 if real_folder("tilt_uneven") is not None:
     UNEVEN.append(
         pytest.param(
-            lambda _: real_folder("tilt_uneven"), "1.08 mm between slices 14 and 15", id="scanner"
+            lambda _: real_folder("tilt_uneven"), "7.00 mm between slices 15 and 16", id="scanner"
         )
     )
     FEW.append(pytest.param(lambda _: [real_folder("oblique")], id="scanner"))

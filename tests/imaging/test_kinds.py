@@ -6,15 +6,21 @@ import pytest
 from pydicom import uid
 from pydicom.data import get_testdata_file
 
-from registry.imaging.kinds import other_than_slice
-from registry.imaging.parsing import read_header
+from registry.imaging.kinds import Kind, is_multi_frame, other_than_slice
+from registry.imaging.multiframe import frame_headers
+from registry.imaging.parsing import read_head
 from registry.imaging.sources import SourceFile
 from tests.imaging.written_files import a_slice, real_folder
 
 
 def what_of(path) -> str | None:
     content = Path(path).read_bytes()
-    kind = other_than_slice(read_header(SourceFile(str(path), lambda: BytesIO(content))))
+    source = SourceFile(str(path), lambda: BytesIO(content))
+    head = read_head(source)
+    kind = other_than_slice(head.dataset)
+    if kind is None and is_multi_frame(head.dataset):
+        headers = frame_headers(source, head)
+        kind = headers if isinstance(headers, Kind) else None
     return kind.what if kind else None
 
 
@@ -23,7 +29,7 @@ FILES = [
     ("CT_small.dcm", None),
     ("MR_small.dcm", "MR image"),
     ("emri_small_RLE.dcm", "MR image"),
-    ("eCT_Supplemental.dcm", "multi-frame CT"),
+    ("eCT_Supplemental.dcm", "multi-frame CT, derived map"),
     ("reportsi.dcm", "structured report"),
     ("test-SR.dcm", "structured report"),
     ("SC_rgb_rle.dcm", "secondary capture"),
@@ -39,7 +45,7 @@ SCANNER_FILES = [
     ("study_plain/S4010/I10", "secondary capture"),
     ("study_plain/S4010/DIRFILE", "DICOMDIR"),
     ("tilt_uneven/01.dcm", None),
-    ("single/eCT_Supplemental.dcm", "multi-frame CT"),
+    ("single/eCT_Supplemental.dcm", "multi-frame CT, derived map"),
     ("single/emri_small.dcm", "MR image"),
 ]
 PATHS = [(get_testdata_file(name, download=False), what) for name, what in FILES] + [
@@ -64,11 +70,11 @@ def test_real_files_are_told_apart(path, what):
             "presentation state",
         ),
         ({"SOPClassUID": uid.KeyObjectSelectionDocumentStorage}, "key object selection"),
-        ({"SOPClassUID": uid.EnhancedCTImageStorage}, "multi-frame CT"),
+        ({"SOPClassUID": uid.EnhancedCTImageStorage}, None),
         ({"SOPClassUID": uid.XRay3DAngiographicImageStorage}, "multi-frame 3D X-ray image"),
         ({"SOPClassUID": "1.2.3.4.5"}, "object of an unknown class"),
         ({"Modality": "PT"}, "image of modality PT"),
-        ({"NumberOfFrames": 3}, "multi-frame CT"),
+        ({"NumberOfFrames": 3}, "CT image of several frames"),
         ({"ImageType": ["ORIGINAL", "PRIMARY", "LOCALIZER"]}, "localizer"),
         ({"ImageType": ["DERIVED", "SECONDARY", "SCREEN SAVE"]}, "rendered picture"),
         ({"BitsAllocated": 8}, "CT image of 8 bits"),

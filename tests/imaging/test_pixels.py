@@ -6,11 +6,12 @@ from pathlib import Path
 
 import pytest
 from pydicom import dcmread
-from pydicom.encaps import encapsulate, generate_frames
+from pydicom.encaps import generate_frames
 from pydicom.uid import JPEG2000Lossless, JPEGLossless, JPEGLosslessSV1, JPEGLSLossless
 
 from registry.imaging.codestreams import FrameSize, frame_size
-from registry.imaging.pixels import UndecodableError, hounsfield
+from registry.imaging.parsing import Head
+from registry.imaging.pixels import UndecodableError, packed_frame, pixel_form
 from tests.imaging.written_files import a_slice, encoded
 
 FAMILY = [JPEGLossless, JPEGLosslessSV1, JPEGLSLossless, JPEG2000Lossless]
@@ -32,12 +33,11 @@ def test_a_frame_that_is_none_or_of_another_size_is_refused_before_it_is_decoded
     dataset, frame = frame_of(syntax)
     at = frame.index((24).to_bytes(2, "big"))
     huge = frame[:at] + (60_000).to_bytes(2, "big") + frame[at + 2 :]
-    dataset.PixelData = encapsulate([huge])
+    form = pixel_form(Head(dataset, None, b""))
     with pytest.raises(UndecodableError, match=r"60000 x 32 .* 24 x 32 was announced"):
-        hounsfield(dataset, (24, 32))
-    dataset.PixelData = encapsulate([b"something else altogether"])
+        packed_frame(huge, form)
     with pytest.raises(UndecodableError, match="not what"):
-        hounsfield(dataset, (24, 32))
+        packed_frame(b"something else altogether", form)
 
 
 @pytest.mark.parametrize("cut", range(0, 60, 3))
@@ -54,20 +54,21 @@ def test_changed_bytes_in_a_frame_never_end_the_process(syntax):
         import numpy as np
         from io import BytesIO
         from pydicom import dcmread
-        from pydicom.encaps import encapsulate, generate_frames
-        from registry.imaging.pixels import UndecodableError, hounsfield
+        from pydicom.encaps import generate_frames
+        from registry.imaging.parsing import Head
+        from registry.imaging.pixels import UndecodableError, packed_frame, pixel_form
         from tests.imaging.written_files import a_slice, encoded
         dataset = dcmread(BytesIO(encoded(a_slice(), {str(syntax)!r})))
         frame = next(generate_frames(dataset.PixelData, number_of_frames=1))
+        form = pixel_form(Head(dataset, None, b""))
         refused = 0
         for seed in range(200):
             rng, changed = np.random.default_rng(seed), bytearray(frame)
             for _ in range(rng.integers(1, 6)):
                 reach = len(changed) if seed % 2 else 120
                 changed[rng.integers(0, reach)] = rng.integers(0, 256)
-            dataset.PixelData = encapsulate([bytes(changed)])
             try:
-                hounsfield(dataset, (24, 32))
+                packed_frame(bytes(changed), form)
             except UndecodableError:
                 refused += 1
         print("refused", refused)

@@ -2,6 +2,7 @@ import pytest
 
 from registry.imaging.grouping import group
 from registry.imaging.kinds import SeriesKind
+from registry.imaging.parsing import Head
 from registry.imaging.series import best_of, why_not_taken
 from registry.imaging.slices import slice_header
 from registry.imaging.sources import SourceFile
@@ -10,7 +11,7 @@ from tests.imaging.written_files import slices
 
 def headers(datasets, folder="a"):
     return [
-        slice_header(SourceFile(f"{folder}/{k}", lambda: None), dataset)
+        slice_header(SourceFile(f"{folder}/{k}", lambda: None), Head(dataset, None, b""))
         for k, dataset in enumerate(datasets)
     ]
 
