@@ -1,4 +1,4 @@
-"""Arrivals: what came in and is not yet a scan; what a scan left behind."""
+"""Arrivals: what came in and is not yet a scan."""
 
 from __future__ import annotations
 
@@ -69,14 +69,8 @@ def upgrade() -> None:
             postgresql_where=_IS_RECEIVING,
         )
 
-    with op.batch_alter_table("scan") as batch_op:
-        batch_op.add_column(sa.Column("left_behind", sa.Text(), nullable=True))
-
 
 def downgrade() -> None:
-    with op.batch_alter_table("scan") as batch_op:
-        batch_op.drop_column("left_behind")
-
     with op.batch_alter_table("arrival") as batch_op:
         batch_op.drop_index(
             "uq_arrival_receiving_study",

@@ -1,55 +1,57 @@
-"""Take a CT in: choose the series, keep its voxels, attach it to its case, ask for readings."""
+"""Take a CT in from paths: choose the series, keep its voxels, attach it to its case."""
 
 from __future__ import annotations
 
-import json
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from registry.actions.assign import assign_first_readings
-from registry.actions.follow_case import follow_cases
-from registry.domain.access import Deed, Reach, Viewer, require
-from registry.domain.checks import scan_warnings
-from registry.domain.problems import (
-    BadInputError,
-    ConflictError,
-    FailureError,
-    Fault,
-    ProblemError,
+from registry.actions.attach_scan import (
+    ScanChoice,
+    SealedVolume,
+    attach_scan,
+    drop_unused,
 )
+from registry.actions.match_scan import case_facts, fitting_case, named_in_files
+from registry.domain.access import Deed, Reach, Viewer, require
+from registry.domain.matching import Objection, objections
+from registry.domain.problems import BadInputError, Fault, ProblemError
 from registry.domain.scans import ScanFacts, ScanKind, ScanReason, why_not_counted
 from registry.imaging.intake import read_series, survey
 from registry.imaging.left_behind import report
-from registry.store.models.patients import VaultEntry
-from registry.store.models.scans import HeldImage, Scan
-from registry.store.queries.scans import (
-    CaseForScan,
-    case_for_scan,
-    cases_of_patient,
-    known_image,
-    scan_of_series,
-    scan_there,
-)
-from registry.store.vault import reference_hash, seal
+from registry.store.queries.scans import case_for_scan, cases_of_patient
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from datetime import date, datetime
     from pathlib import Path
 
-    from registry.imaging.intake import LeftOut, ReadVolume
+    from registry.actions.attach_scan import AttachedScan
+    from registry.imaging.intake import FoundSeries, LeftOut, ListedSeries, Survey
     from registry.imaging.left_behind import LeftBehindReport
     from registry.store.home import Ledger
+    from registry.store.queries.scans import CaseForScan
     from registry.store.writing import Writing
+
+_NO_CASE = "no case before this scan has the hospital number that the files carry"
 
 
 @dataclass(frozen=True)
 class ScanOrder:
-    """What the person said about the scan; None where the files or the ledger decide."""
+    """What the person said about the scan; None where the files or the ledger decide.
+
+    Attributes
+    ----------
+    series : number in the list of what lies there
+    patient_because : why it is the case's patient's although the files say otherwise
+    is_burned_in_confirmed : somebody has looked, and no slice names anybody
+    """
 
     case_ref: str | None = None
     kind: ScanKind | None = None
     reason: ScanReason | None = None
+    series: int | None = None
+    patient_because: str = ""
+    is_burned_in_confirmed: bool = False
 
 
 @dataclass(frozen=True)
@@ -83,6 +85,15 @@ class LoadedScan:
     left_behind: LeftBehindReport
 
 
+def list_scans(
+    viewer: Viewer, paths: Sequence[Path]
+) -> tuple[tuple[ListedSeries, ...], tuple[LeftOut, ...]]:
+    """Return what lies under `paths`, a line a series, and what else is there; nothing is kept."""
+    require(viewer, Deed.LOAD_SCANS, at_least=Reach.ALL)
+    found = survey(paths)
+    return found.listing, found.aside
+
+
 def load_scan(
     ledger: Ledger, viewer: Viewer, paths: Sequence[Path], order: ScanOrder, now: datetime
 ) -> LoadedScan:
@@ -97,188 +108,107 @@ def load_scan(
     """
     require(viewer, Deed.LOAD_SCANS, at_least=Reach.ALL)
     if order.case_ref is not None:
-        # Told before the voxels are read, and looked up again under the lock.
+        # Told before the files are looked at, and looked up again under the lock.
         with ledger.reading() as session:
             _named_case(case_for_scan(session, viewer, order.case_ref), order.case_ref)
-    found = survey(paths)
-    series = found.series_to_read()
+    found = survey(paths, accept_burned_in=order.is_burned_in_confirmed)
+    series = _chosen(found, order, lambda each: _against(ledger, viewer, order, each))
     ledger.images.sweep()
     with ledger.images.writer() as writer:
         volume = read_series(series, writer)
         digest = writer.seal(volume.affine, volume.attributes)
+    sealed = SealedVolume(volume, digest)
     try:
         with ledger.writing(viewer, now) as work:
-            return _attach(
-                _Attach(ledger, work, viewer, order, volume, digest), found.left_out_beside(series)
-            )
+            case = _case(ledger, work, viewer, order, sealed)
+            choice = ScanChoice(case, order.kind, order.reason, order.patient_because)
+            attached = attach_scan(ledger, work, viewer, sealed, choice)
     except ProblemError:
-        _drop_unused(ledger, viewer, digest, now)
+        drop_unused(ledger, viewer, digest, now)
         raise
+    return _loaded(ledger, case, sealed, attached, found.left_out_beside(series))
 
 
-def _drop_unused(ledger: Ledger, viewer: Viewer, digest: str, now: datetime) -> None:
-    """Delete an image that nothing was attached to; under the lock under which others attach."""
-    with ledger.writing(viewer, now) as work:
-        known = known_image(work.session, digest)
-        if known is None or known.is_removed:
-            ledger.images.remove(digest)
-
-
-@dataclass(frozen=True)
-class _Attach:
-    ledger: Ledger
-    work: Writing
-    viewer: Viewer
-    order: ScanOrder
-    volume: ReadVolume
-    digest: str
-
-    def hashed(self, kind: str, value: str) -> str:
-        return reference_hash(self.ledger.keys.references, kind, value)
-
-
-@dataclass(frozen=True)
-class _NewScan:
-    scanned_on: date
-    kind: ScanKind
-    reason: ScanReason
-    warnings: tuple[str, ...]
-    series_hash: str
-
-
-def _attach(attach: _Attach, left_out: tuple[LeftOut, ...]) -> LoadedScan:
-    scanned_on = attach.volume.scanned_on
-    if scanned_on is None:
-        raise BadInputError(
-            Fault(
-                "no file says on which day it was made", mend="a scan needs its day; ask radiology"
-            )
-        )
-    case, notes = _case(attach, scanned_on)
-    kind = attach.order.kind or ScanKind.POST_OPERATIVE_CT
-    reason = attach.order.reason or ScanReason.NOT_STATED
-    warnings = (*attach.volume.warnings, *notes)
-    warnings += tuple(warned.text for warned in scan_warnings(case.operated_on, scanned_on))
-    series_hash = attach.hashed("series", attach.volume.identity.series_uid)
-    already = scan_of_series(attach.work.session, series_hash)
-    if already is not None and already != (case.case_id, scanned_on, kind.value):
-        raise ConflictError(
-            Fault(
-                "this series is attached already, to another case or as another kind of scan",
-                mend="nothing was changed",
-            )
-        )
-    if attach.digest not in attach.ledger.images.digests():
-        raise FailureError("the image was refused elsewhere in the meantime; load it again")
-    scan = _NewScan(scanned_on, kind, reason, warnings, series_hash)
-    scan_id = _write(attach, case, scan) if already is None else None
-    owed = 0
-    if scan_id is not None:
-        owed = assign_first_readings(attach.work, attach.ledger.settings, case.case_id, scan_id)
-        follow_cases(attach.work, attach.ledger.settings, [case.case_id])
+def _loaded(
+    ledger: Ledger,
+    case: CaseForScan,
+    sealed: SealedVolume,
+    attached: AttachedScan,
+    left_out: tuple[LeftOut, ...],
+) -> LoadedScan:
+    facts = ScanFacts(attached.scan_id, attached.scanned_on, attached.kind, attached.reason)
     return LoadedScan(
         case_ref=case.reference,
-        scanned_on=scanned_on,
-        kind=kind,
-        reason=reason,
-        shape=attach.volume.shape,
-        is_new=already is None,
-        readings_owed=owed,
-        not_counted=why_not_counted(
-            ScanFacts(scan_id or 0, scanned_on, kind, reason),
-            case.operated_on,
-            attach.ledger.settings.audit_window_days,
-        ),
+        scanned_on=attached.scanned_on,
+        kind=attached.kind,
+        reason=attached.reason,
+        shape=sealed.volume.shape,
+        is_new=attached.is_new,
+        readings_owed=attached.readings_owed,
+        not_counted=why_not_counted(facts, case.operated_on, ledger.settings.audit_window_days),
         left_out=left_out,
-        warnings=warnings,
-        left_behind=report(attach.volume.attributes["left_behind"]),
+        warnings=attached.warnings,
+        left_behind=report(sealed.volume.attributes["left_behind"]),
     )
 
 
-def _case(attach: _Attach, scanned_on: date) -> tuple[CaseForScan, tuple[str, ...]]:
-    session, identity = attach.work.session, attach.volume.identity
-    hashed = attach.hashed("patient", identity.patient_id) if identity.patient_id.strip() else None
-    if attach.order.case_ref is not None:
-        case = _named_case(
-            case_for_scan(session, attach.viewer, attach.order.case_ref), attach.order.case_ref
-        )
-        if hashed is not None and hashed != case.reference_hash:
-            return case, ("the hospital number in the files is not the case's patient's",)
-        return case, ()
-    known = [] if hashed is None else cases_of_patient(session, attach.viewer, hashed)
-    before = [case for case in known if case.operated_on <= scanned_on]
-    if not before:
-        raise BadInputError(
-            Fault(
-                "no case before this scan has the hospital number that the files carry",
-                mend="name the case with --case",
-            )
-        )
-    return max(before, key=lambda case: case.operated_on), ()
+def _chosen(found: Survey, order: ScanOrder, unfit: Callable[[FoundSeries], str]) -> FoundSeries:
+    """Return the series by number, else by the rule among those that fit the case."""
+    if order.series is None:
+        against = [unfit(each) for each in found.found if each.is_readable]
+        if against and all(against):
+            # The same for each: said once.
+            raise BadInputError(*(Fault(each, mend=_mend(each)) for each in dict.fromkeys(against)))
+    return found.series_to_read(order.series, unfit)
+
+
+def _mend(against: str) -> str:
+    if against == Objection.BEFORE_OPERATION:
+        return "choose its own case"
+    if against == _NO_CASE:
+        return "name the case with --case"
+    return "choose its own case, or confirm the patient with a reason (--confirm-patient)"
+
+
+def _against(ledger: Ledger, viewer: Viewer, order: ScanOrder, series: FoundSeries) -> str:
+    """Return in words what speaks against a series, or nothing."""
+    named = named_in_files(ledger, series.patient_id, series.birth_date)
+    scanned_on = series.summary.acquired_on
+    if scanned_on is None:
+        return ""
+    with ledger.reading() as session:
+        if order.case_ref is not None:
+            case = _named_case(case_for_scan(session, viewer, order.case_ref), order.case_ref)
+        else:
+            cases = cases_of_patient(session, viewer, named.number_hash)
+            fitting = fitting_case(ledger, cases, named, scanned_on)
+            if fitting is None:
+                return _NO_CASE
+            case = fitting
+    against = objections(case_facts(ledger, case, named), scanned_on)
+    if order.patient_because.strip():
+        against = [each for each in against if not each.can_be_confirmed]
+    return against[-1].value if against else ""
+
+
+def _case(
+    ledger: Ledger, work: Writing, viewer: Viewer, order: ScanOrder, sealed: SealedVolume
+) -> CaseForScan:
+    if order.case_ref is not None:
+        found = case_for_scan(work.session, viewer, order.case_ref)
+        return _named_case(found, order.case_ref)
+    identity, scanned_on = sealed.volume.identity, sealed.volume.scanned_on
+    named = named_in_files(ledger, identity.patient_id, identity.birth_date)
+    found = None
+    if scanned_on is not None:
+        cases = cases_of_patient(work.session, viewer, named.number_hash)
+        found = fitting_case(ledger, cases, named, scanned_on)
+    if found is None:
+        raise BadInputError(Fault(_NO_CASE, mend="name the case with --case"))
+    return found
 
 
 def _named_case(case: CaseForScan | None, reference: str) -> CaseForScan:
     if case is None:
         raise BadInputError(Fault(f"no case {reference!r}", "--case", "load its theatre log first"))
     return case
-
-
-def _write(attach: _Attach, case: CaseForScan, scan: _NewScan) -> int:
-    work, session = attach.work, attach.work.session
-    there = scan_there(session, case.case_id, scan.scanned_on, scan.kind.value)
-    if there is not None and there.image_id is not None:
-        raise ConflictError(
-            Fault(
-                f"case {case.reference} has another {scan.kind} of {scan.scanned_on} already",
-                mend="nothing was changed",
-            )
-        )
-    image_id = _image_id(attach)
-    values: dict[str, Any] = {
-        "image_id": image_id,
-        "warnings": json.dumps(scan.warnings, ensure_ascii=False),
-        "matched_by_id": attach.viewer.account_id,
-        "series_hash": scan.series_hash,
-    }
-    work.flush_rows()
-    if there is None:
-        scan_id = work.insert(
-            Scan,
-            "attach a scan",
-            case_id=case.case_id,
-            scanned_on=scan.scanned_on,
-            kind=scan.kind.value,
-            reason=scan.reason.value,
-            is_adequate=True,
-            **values,
-        )
-    else:
-        scan_id = there.scan_id
-        if attach.order.reason is not None:
-            values["reason"] = scan.reason.value
-        work.update(Scan, "attach an image to a scan", scan_id, **values)
-    key = attach.ledger.keys.patient_keys([case.pseudonym])[case.pseudonym]
-    text = json.dumps(asdict(attach.volume.identity), ensure_ascii=False)
-    work.insert(
-        VaultEntry,
-        "put into the vault",
-        patient_id=case.patient_id,
-        scan_id=scan_id,
-        kind="scan identifiers",
-        sealed=seal(key, text, f"{case.pseudonym} {scan.series_hash}"),
-    )
-    work.flush_rows()
-    return scan_id
-
-
-def _image_id(attach: _Attach) -> int:
-    """Return the image's row, made where there is none; one that was deleted is kept again."""
-    known = known_image(attach.work.session, attach.digest)
-    if known is None:
-        return attach.work.insert(
-            HeldImage, "keep an image", digest=attach.digest, added_at=attach.work.now
-        )
-    if known.is_removed:
-        again: dict[str, Any] = {"removed_at": None}
-        attach.work.update(HeldImage, "keep an image again", known.image_id, **again)
-    return known.image_id

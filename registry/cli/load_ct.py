@@ -13,29 +13,80 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Mapping
 
+    from registry.actions.load_scan import ScanOrder
+    from registry.domain.access import Viewer
+    from registry.store.home import Ledger
+
 
 def add_arguments(command: argparse.ArgumentParser) -> None:
     """Take the paths and what is known of the scan."""
     command.add_argument("paths", metavar="PATH", nargs="+", help="files, folders or zips")
+    command.add_argument(
+        "--list", action="store_true", help="say which series lie there, and load nothing"
+    )
+    command.add_argument(
+        "--series", type=int, metavar="N", help="read this one of the list (default: by the rule)"
+    )
     command.add_argument("--case", metavar="REF", help="default: by the hospital number")
     command.add_argument("--kind", help="intra-operative 3D, post-operative CT (default), later CT")
     command.add_argument("--reason", help="routine, symptoms, other, not stated (default)")
+    command.add_argument(
+        "--confirm-patient",
+        metavar="REASON",
+        default="",
+        help="it is the case's patient although the files say otherwise; the reason is kept",
+    )
+    command.add_argument(
+        "--confirm-burned-in",
+        action="store_true",
+        help="somebody has looked: slices that announce burned-in text name nobody",
+    )
     command.add_argument("--as", dest="acting_as", metavar="NAME", help="the account that loads")
 
 
 def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     """Load it; say what was taken, what was left out and why."""
-    from registry.actions.load_scan import ScanOrder, load_scan
-    from registry.cli.opening import instant, opened
+    from registry.actions.load_scan import ScanOrder
+    from registry.cli.opening import opened
     from registry.domain.scans import ScanKind, ScanReason
 
     order = ScanOrder(
         given.case,
         _word(ScanKind, given.kind, "--kind"),
         _word(ScanReason, given.reason, "--reason"),
+        given.series,
+        given.confirm_patient,
+        given.confirm_burned_in,
     )
+    paths = [Path(path) for path in given.paths]
     with opened(given, environment) as (ledger, viewer):
-        loaded = load_scan(ledger, viewer, [Path(path) for path in given.paths], order, instant())
+        if given.list:
+            _list(viewer, paths)
+        else:
+            _load(ledger, viewer, paths, order)
+    return 0
+
+
+def _list(viewer: Viewer, paths: list[Path]) -> None:
+    from registry.actions.load_scan import list_scans
+
+    listing, aside = list_scans(viewer, paths)
+    for each in listing:
+        day = each.acquired_on or "an unknown day"
+        say(f"{each.number}: {each.words}; {each.kind}, of {day}, patient {each.patient}")
+        if each.why_not:
+            say(f"   not read: {each.why_not}")
+    for item in aside:
+        say(f"besides {item.name}: {item.what}, {item.why}")
+    if not listing:
+        say("no series lies there")
+
+
+def _load(ledger: Ledger, viewer: Viewer, paths: list[Path], order: ScanOrder) -> None:
+    from registry.actions.load_scan import load_scan
+    from registry.cli.opening import instant
+
+    loaded = load_scan(ledger, viewer, paths, order, instant())
     for item in loaded.left_out:
         say(f"left out {item.name}: {item.what}, {item.why}")
     for warning in loaded.warnings:
@@ -52,7 +103,6 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     )
     if loaded.not_counted:
         say(f"note: the case is not counted on this scan: {loaded.not_counted}")
-    return 0
 
 
 def _word(kind: type[Word], text: str | None, option: str) -> Word | None:

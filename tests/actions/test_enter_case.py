@@ -89,7 +89,7 @@ def test_two_who_enter_the_same_case_at_the_same_moment_one_wins_and_the_other_i
 def test_a_patient_who_is_known_keeps_one_record_and_one_birth_date(ledger):
     load_rows(ledger, *LOG_ROWS)
     before = counts(ledger)
-    enter(ledger, typed(patient_ref="INV-0001", birth_date="1950-06-07"), new_persons=())
+    enter(ledger, typed(patient_ref="INV-0001", birth_date="1960-01-02"), new_persons=())
     after = counts(ledger)
     assert [now - then for now, then in zip(after, before, strict=True)] == [1, 4, 0, 0, 0]
     other = typed(case_ref="OP-901", patient_ref="INV-0001", birth_date="1950-06-08")

@@ -63,7 +63,28 @@ def test_the_same_series_again_changes_nothing(logged, tmp_path):
 
 
 REFUSALS = {
-    "to another case": ({}, {"case_ref": "OP-2"}, ConflictError),
+    "to another case of the patient": (
+        {},
+        {"case_ref": "OP-2", "patient_because": "the log had the wrong number"},
+        ConflictError,
+    ),
+    "to a case of another patient": ({"series": 6}, {"case_ref": "OP-2"}, BadInputError),
+    "to a case of a patient born on another day": (
+        {"series": 6, "PatientBirthDate": "19600103"},
+        {"case_ref": "OP-1"},
+        BadInputError,
+    ),
+    "of a patient born on another day": (
+        {"series": 6, "PatientBirthDate": "19600103"},
+        {},
+        BadInputError,
+    ),
+    "from before the operation, though confirmed": (
+        {"AcquisitionDate": "20260101", "series": 4},
+        {"case_ref": "OP-1", "patient_because": "certain"},
+        BadInputError,
+    ),
+    "another of two studies": ({"series": 6, "study": 6}, {"series": 9}, BadInputError),
     "as another kind": ({}, {"kind": ScanKind.INTRA_OPERATIVE_3D}, ConflictError),
     "another series of the same day": ({"series": 2}, {}, ConflictError),
     "of an unknown patient": ({"PatientID": "X", "series": 3}, {}, BadInputError),
@@ -119,13 +140,43 @@ def test_only_the_audit_scan_asks_for_readings(logged, tmp_path, order, owed):
     assert load(logged, a_folder(tmp_path), **order).readings_owed == owed
 
 
-def test_a_foreign_number_is_noted_where_the_case_was_named(logged, tmp_path):
-    loaded = load(logged, a_folder(tmp_path), case_ref="OP-2")
+def test_a_patient_whom_somebody_answers_for_is_noted_and_the_reason_kept(logged, tmp_path):
+    files = a_folder(tmp_path, PatientBirthDate="19600103")
+    because = "the files carry an emergency number"
+    loaded = load(logged, files, case_ref="OP-2", patient_because=because)
     assert loaded.case_ref == "OP-2"
-    assert "the hospital number in the files is not the case's patient's" in loaded.warnings
+    (warning,) = loaded.warnings
+    assert warning.startswith("the hospital number in the files is not the case's patient's; a ")
     with logged.reading() as session:
         (kept,) = session.execute(select(Scan.warnings)).scalars()
+        reasons = session.execute(
+            select(EventRow.reason).where(EventRow.verb == "attach a scan")
+        ).scalars()
+        assert list(reasons) == [because]
     assert list(loaded.warnings) == json.loads(kept)
+
+
+@pytest.mark.parametrize("attribute", ["PatientID", "PatientBirthDate"])
+def test_what_the_files_do_not_say_is_no_objection(logged, tmp_path, attribute):
+    assert load(logged, a_folder(tmp_path, **{attribute: ""}), case_ref="OP-1").is_new
+
+
+def test_a_case_narrows_what_several_patients_left_in_one_folder(logged, tmp_path):
+    folder = a_folder(tmp_path)
+    write(slices(14, series=2, study=2, PatientID="H300"), folder / "other")
+    loaded = load(logged, folder, case_ref="OP-3")
+    assert (loaded.case_ref, loaded.shape[0]) == ("OP-3", 14)
+    # By their numbers both have a case: only a person can say which is meant.
+    with pytest.raises(BadInputError, match="more than one study lies here"):
+        load(logged, folder)
+    assert load(logged, folder, series=2).case_ref == "OP-1"
+
+
+def test_an_earlier_scan_beside_the_right_one_is_passed_over(logged, tmp_path):
+    folder = a_folder(tmp_path)
+    early = {"AcquisitionDate": "20260101", "StudyDate": "20260101"}
+    write(slices(40, series=2, study=2, **early), folder / "before")
+    assert str(load(logged, folder, case_ref="OP-1").scanned_on) == "2026-03-02"
 
 
 def test_of_two_operations_the_last_before_the_scan_is_meant(logged, tmp_path):

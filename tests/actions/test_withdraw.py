@@ -41,7 +41,7 @@ from tests.build.loaded import LOG_ROWS, NOW, an_account, fill, load_rows
 
 LATER = NOW + timedelta(days=1)
 # OP-1's patient, as the log and the headers of the CT name them.
-IDENTITY = ("INV-0001", "1950-06-07", "19600102", "Invented^Person", "ACC-77",
+IDENTITY = ("INV-0001", "1960-01-02", "19600102", "Invented^Person", "ACC-77",
             "1.2.826.0.1.3680043.10.9999.1")  # fmt: skip
 RATES = ("rates", "--minimum", "0", "--format", "json", "--by")
 
@@ -94,7 +94,7 @@ def test_a_withdrawn_patient_is_found_in_no_file_of_the_home(filled, place):
         for patient in rows(filled, Patient)
         if patient.id == entry.patient_id and entry.kind != "scan identifiers"
     ]
-    assert {"INV-0001", "1950-06-07"} <= set(opened)
+    assert {"INV-0001", "1960-01-02"} <= set(opened)
     gone = keys[1]
     assert plane in every_byte(filled, place)[0]
     done = leave(filled)

@@ -26,7 +26,7 @@ def filled(ledger, tmp_path):
 
 def a_scan(ledger, tmp_path, case_ref, number, viewer=None):
     folder = tmp_path / f"scan{number}"
-    write(slices(8 + number, series=number + 20, study=number + 20), folder)
+    write(slices(8 + number, series=number + 20, study=number + 20, PatientID=""), folder)
     order = ScanOrder(case_ref)
     return load_scan(ledger, viewer or acting(ledger, None), [folder], order, NOW)
 

@@ -58,7 +58,7 @@ _FULL = {
     "alloy": "Ti6Al4V",
     "intention": "bicortical",
     "udi": "(01)04012345678901",
-    "birth_date": "1950-06-07",
+    "birth_date": "1960-01-02",
 }
 LOG_ROWS = (
     *(

@@ -331,6 +331,10 @@ ASKING = {
         lambda s, v, _: named_scan_case(s, v),
         [["OP-2"], NONE, ["OP-2"], NONE, NONE, NONE, ["OP-2"]],
     ),
+    scans.numbered_case_for_scan: (
+        lambda s, v, _: [c.reference for c in [scans.numbered_case_for_scan(s, v, 2)] if c],
+        [["OP-2"], NONE, ["OP-2"], NONE, NONE, NONE, ["OP-2"]],
+    ),
     scans.cases_of_patient: (
         patient_cases,
         [["OP-2", "OP-5"], NONE, ["OP-2", "OP-5"], NONE, NONE, NONE, ["OP-2", "OP-5"]],
@@ -448,7 +452,7 @@ TRIES = ("registry.actions.sessions_tries",)
 CHANGES = ("registry.actions.accounts_changes",)
 SETTLING = ("registry.actions.settle", "registry.store.verification")
 ASSIGNING = ("registry.actions.assign",)
-SCANNING = ("registry.actions.load_scan",)
+SCANNING = ("registry.actions.attach_scan",)
 FOLLOWING = ("registry.actions.follow_case",)
 CORRECTING = ("registry.actions.correct_case", "registry.actions.correct_screw")
 ARRIVING = ("registry.actions.arrivals",)
@@ -730,6 +734,7 @@ COMMANDS_BY_ROLE = {
         ["load-ct", "CT", "--case", "OP-3"],
         [YES, NO, YES, NO, NO, NO, YES],
     ),
+    "load-ct, listed": (["load-ct", "CT", "--list"], [YES, NO, YES, NO, NO, NO, YES]),
     "rates": (["rates"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by level": (["rates", "--by", "level"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by diameter": (["rates", "--by", "diameter"], [YES, YES, YES, NO, YES, NO, YES]),
@@ -775,7 +780,7 @@ def test_each_command_serves_each_role_as_the_matrix_says(place, tmp_path, name)
     }  # fmt: skip
     for file, data in files.items():
         (tmp_path / file).write_bytes(data)
-    write(slices(12, series=8, study=8), tmp_path / "CT")
+    write(slices(12, series=8, study=8, PatientID="H300"), tmp_path / "CT")
     given = [str(tmp_path / word) if word in {*files, "CT"} else word for word in words]
     for who, status in zip(EACH, expected, strict=True):
         # As a dry run where there is one, so that each role meets the same ledger.

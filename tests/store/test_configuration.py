@@ -65,7 +65,7 @@ WRONG = {
     "proxies": "-1",
     "quiet_seconds": "0",
     "arrival_days": "0",
-    "largest_arrival_mb": "none",
+    "largest_arrival_mb": "0",
 }
 
 

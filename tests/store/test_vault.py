@@ -16,7 +16,7 @@ from registry.store.vault import reference_hash, seal, unseal
 from tests.build.loaded import NOW, fill, load_rows
 
 # Planted by the builder of a filled ledger, and in the headers of its CT.
-IDENTITY = ("INV-0001", "H200", "H300", "H400", "1950-06-07", "19600102", "Invented^Person",
+IDENTITY = ("INV-0001", "H200", "H300", "H400", "1960-01-02", "19600102", "Invented^Person",
             "ACC-77", "1.2.826.0.1.3680043.10.9999.1")  # fmt: skip
 
 
@@ -67,7 +67,7 @@ def test_the_vault_opens_with_the_patient_s_key(filled):
         for kind, sealed, pseudonym in entries(filled)
         if kind != "scan identifiers"
     }
-    assert opened == {"INV-0001", "H200", "H300", "H400", "1950-06-07"}
+    assert opened == {"INV-0001", "H200", "H300", "H400", "1960-01-02"}
 
 
 def test_once_a_patient_s_key_is_destroyed_nothing_opens(filled):
@@ -141,7 +141,7 @@ def test_a_reference_is_found_again_by_a_keyed_hash():
 
 
 def test_the_same_day_of_birth_looks_different_for_each_patient(ledger):
-    born = {"birth_date": "1950-06-07"}
+    born = {"birth_date": "1960-01-02"}
     load_rows(ledger, born, {**born, "case_ref": "OP-2", "patient_ref": "H2"})
     with ledger.reading() as session:
         hashes = session.execute(

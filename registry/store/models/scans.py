@@ -25,10 +25,7 @@ class HeldImage(Tracked):
 
 
 class Scan(Tracked):
-    """One set of images of a case; without an image it is held elsewhere.
-
-    `left_behind` is JSON: the names of the attributes that were not kept, never their values.
-    """
+    """One set of images of a case; without an image it is held elsewhere."""
 
     __tablename__ = "scan"
     __table_args__ = (
@@ -47,5 +44,4 @@ class Scan(Tracked):
     warnings: Mapped[str] = mapped_column(Text)
     matched_by_id: Mapped[int] = mapped_column(ForeignKey("account.id"), index=True)
     series_hash: Mapped[str | None] = mapped_column(String(64), unique=True)
-    left_behind: Mapped[str | None] = mapped_column(Text)
     version: Mapped[int]

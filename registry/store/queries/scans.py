@@ -9,7 +9,7 @@ from sqlalchemy import and_, select
 
 from registry.domain.problems import NotFoundError
 from registry.store.models.cases import Case
-from registry.store.models.patients import Patient
+from registry.store.models.patients import Patient, VaultEntry
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.visible import correctable_cases, scannable_cases
 
@@ -25,7 +25,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class CaseForScan:
-    """What attaching a scan needs to know of a case."""
+    """What attaching a scan needs to know of a case.
+
+    `birth_hash` is None where no birth date of its patient is kept.
+    """
 
     case_id: int
     reference: str
@@ -33,6 +36,7 @@ class CaseForScan:
     patient_id: int
     pseudonym: str
     reference_hash: str
+    birth_hash: str | None
 
 
 @dataclass(frozen=True)
@@ -43,10 +47,12 @@ class ScanThere:
     image_id: int | None
 
 
-def _cases(viewer: Viewer) -> Select[int, str, date, int, str, str]:
+def _cases(viewer: Viewer) -> Select[int, str, date, int, str, str, str | None]:
+    born = and_(VaultEntry.patient_id == Patient.id, VaultEntry.kind == "birth date")
     return (
         scannable_cases(viewer)
         .join(Patient, Patient.id == Case.patient_id)
+        .outerjoin(VaultEntry, born)
         .with_only_columns(
             Case.id,
             Case.reference,
@@ -54,6 +60,7 @@ def _cases(viewer: Viewer) -> Select[int, str, date, int, str, str]:
             Patient.id,
             Patient.pseudonym,
             Patient.reference_hash,
+            VaultEntry.matching_hash,
         )
     )
 
@@ -64,18 +71,36 @@ def case_for_scan(session: Session, viewer: Viewer, reference: str) -> CaseForSc
     return None if row is None else CaseForScan(*row)
 
 
-def cases_of_patient(session: Session, viewer: Viewer, hashed: str) -> list[CaseForScan]:
-    """Return the cases of the patient whose hospital number has this hash."""
+def numbered_case_for_scan(session: Session, viewer: Viewer, case_id: int) -> CaseForScan | None:
+    """Return the case of this number, or None."""
+    row = session.execute(_cases(viewer).where(Case.id == case_id)).first()
+    return None if row is None else CaseForScan(*row)
+
+
+def cases_of_patient(session: Session, viewer: Viewer, hashed: str | None) -> list[CaseForScan]:
+    """Return the cases of the patient whose hospital number has this hash; none without one."""
+    if hashed is None:
+        return []
     rows = session.execute(_cases(viewer).where(Patient.reference_hash == hashed))
     return [CaseForScan(*row) for row in rows]
 
 
-def scan_of_series(session: Session, series_hash: str) -> tuple[int, date, str] | None:
-    """Return the case, day and kind to which a series is attached, or None."""
+@dataclass(frozen=True)
+class SeriesAttached:
+    """The scan that a series is; `place` is its case, day and kind."""
+
+    scan_id: int
+    place: tuple[int, date, str]
+
+
+def scan_of_series(session: Session, series_hash: str) -> SeriesAttached | None:
+    """Return the scan that a series is already, or None."""
     row = session.execute(
-        select(Scan.case_id, Scan.scanned_on, Scan.kind).where(Scan.series_hash == series_hash)
+        select(Scan.id, Scan.case_id, Scan.scanned_on, Scan.kind).where(
+            Scan.series_hash == series_hash
+        )
     ).first()
-    return None if row is None else (row[0], row[1], row[2])
+    return None if row is None else SeriesAttached(row[0], (row[1], row[2], row[3]))
 
 
 @dataclass(frozen=True)
