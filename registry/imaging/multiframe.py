@@ -41,6 +41,8 @@ if TYPE_CHECKING:
 MOST_FRAMES = 10_000
 _WHAT = "multi-frame CT"
 _FRAME_TYPES = ("CTImageFrameTypeSequence", "FrameType")
+# Where a legacy converted image keeps what has no place of its own.
+_UNASSIGNED = "UnassignedSharedConvertedAttributesSequence"
 _NOTHING = Dataset()
 # Units of the Unified Code for Units of Measure in which a real world value is one of CT.
 _HOUNSFIELD_UNITS = {"", "1", "[hnsf'U]"}
@@ -77,6 +79,19 @@ def _frames_fault(form: PixelForm, described: int) -> str | None:
             f"where {form.frames * form.frame_bytes} were announced"
         )
     return None
+
+
+def as_one_slice(dataset: Dataset, header: SliceHeader) -> None:
+    """Put a frame's kernel and tube voltage where an image of a single slice has them."""
+    own = dataset.PerFrameFunctionalGroupsSequence[header.frame or 0]
+    shared = (dataset.get("SharedFunctionalGroupsSequence") or (_NOTHING,))[0]
+    if header.kernel:
+        dataset.ConvolutionKernel = header.kernel
+    for name in ("CTXRayDetailsSequence", _UNASSIGNED):
+        for group in (own, shared):
+            for found in group.get(name) or ():
+                if found.get("KVP") is not None and "KVP" not in dataset:
+                    dataset.KVP = found.KVP
 
 
 class _File:
@@ -137,8 +152,7 @@ class _File:
             acquisition=whole_number(content, "FrameAcquisitionNumber"),
             instance=index,
             thickness_mm=optional_number(measures, "SliceThickness"),
-            kernel=kernel_of(macro("CTReconstructionSequence"))
-            or kernel_of(macro("UnassignedSharedConvertedAttributesSequence")),
+            kernel=kernel_of(macro("CTReconstructionSequence")) or kernel_of(macro(_UNASSIGNED)),
             image_type=frame_type,
             patient_position=self._position,
             is_lossy=self._is_lossy,

@@ -41,14 +41,15 @@ class LeftOut:
 class Limits:
     """How much one load may ask of the machine; settings of ours, no source.
 
-    A slice is rarely above 2 MiB and a large study below 5 GiB. The ratio only bears on members
+    A slice is rarely above 2 MiB, a multi-frame image of 2,000 slices is 1 GiB, and a large study
+    is below 5 GiB. The ratio only bears on members
     that unpack to `ratio_from_bytes` or more: a plain slice of air packs very well, too.
     """
 
     files: int = 50_000
     folder_depth: int = 32
     archive_bytes: int = 16 * 1024 * _MEBIBYTE
-    member_bytes: int = 256 * _MEBIBYTE
+    member_bytes: int = 1024 * _MEBIBYTE
     ratio: int = 200
     ratio_from_bytes: int = 8 * _MEBIBYTE
 

@@ -16,6 +16,7 @@ from registry.imaging.identity import (
     kept_kvp,
     kept_words,
 )
+from registry.imaging.multiframe import as_one_slice
 from registry.imaging.parsing import UnreadableError, read_header
 from registry.imaging.pixels import UndecodableError, hounsfield
 from registry.imaging.series import THICK_MM
@@ -172,7 +173,7 @@ def _plane(header: SliceHeader, frames: Frames) -> NDArray[Any]:
 
 
 def _first_header(header: SliceHeader) -> Dataset:
-    """Return the first slice's data set; a frame's own kernel is put where a slice has it."""
+    """Return the first slice's data set, without its pixels."""
     try:
         dataset = read_header(header.source)
     except UnreadableError as error:
@@ -181,8 +182,8 @@ def _first_header(header: SliceHeader) -> Dataset:
         ) from error
     if dataset.get("SOPInstanceUID") != header.sop_uid:
         raise BadInputError(Fault("it changed while it was read", header.source.name))
-    if header.frame is not None and header.kernel:
-        dataset.ConvolutionKernel = header.kernel
+    if header.frame is not None:
+        as_one_slice(dataset, header)
     return dataset
 
 

@@ -84,9 +84,72 @@ def test_a_gap_is_refused_with_its_place_and_size():
     del made[7:9]
     with pytest.raises(
         NotAVolumeError,
-        match=r"step by 0\.80 mm, but 2\.40 mm between slices 7 and 8 \(z 9\.8 to 12\.2 mm\)",
+        match=r"step by 0\.80 mm, but 2\.40 mm between slices 7 and 8 \(z 9\.8 to 12\.2 mm\); "
+        "a screw that lies there could not be read",
     ):
         stack(headers(made))
+
+
+def test_one_slice_that_is_missing_gives_one_plane_between_its_neighbours():
+    made = slices(20)
+    whole = stack(headers(made))
+    del made[7]
+    volume = stack(headers(made))
+    assert volume.affine == pytest.approx(whole.affine)
+    assert len(volume.blends) == 20
+    between = {k: each for k, each in enumerate(volume.blends) if 0 < each.share < 1}
+    assert between == {7: (6, pytest.approx(0.5))}
+    assert (volume.widest.step_mm, volume.widest.low_z_mm) == pytest.approx((1.6, 9.8))
+    assert [each.sop_uid for each in volume.planes[8:]] == [
+        each.SOPInstanceUID for each in made[7:]
+    ]
+
+
+def test_a_slice_missing_among_rounded_positions_leaves_the_others_as_they_are():
+    made = slices(101, step=(0, 0, 0.625))
+    for dataset in made:
+        z = float(dataset.ImagePositionPatient[2])
+        dataset.ImagePositionPatient[2] = round(z, 2)
+    del made[40]
+    volume = stack(headers(made))
+    assert len(volume.blends) == 101
+    assert sum(0 < each.share < 1 for each in volume.blends) == 1
+
+
+@pytest.mark.parametrize(
+    ("depths", "words"),
+    [
+        ([1.5 * k for k in range(9)] + [12 + 2.6, 16.1], "2.60 mm between slices 9 and 10"),
+        ([0.5 * k for k in range(9)] + [4 + 1.1, 5.6], "1.10 mm between slices 9 and 10"),
+        (
+            [3.0 * k for k in range(9)] + [24 + 2.0, 29.0],
+            "more than 2.5 mm apart are not resampled",
+        ),
+        ([1.0 * k for k in range(9)] + [8.02, 9.0], "slices lie nearly at one place"),
+    ],
+    ids=["wider than 2.5 mm", "wider than two steps", "thick ones", "nearly one place"],
+)
+def test_slices_that_may_not_be_resampled_say_why(depths, words):
+    made = [a_slice(k, position=(0, 0, depth)) for k, depth in enumerate(depths)]
+    with pytest.raises(NotAVolumeError, match=words):
+        stack(headers(made))
+
+
+def test_the_finer_part_of_an_uneven_stack_stays_as_fine():
+    depths = [0.6 * k for k in range(20)] + [11.4 + 1.2 * k for k in range(1, 21)]
+    made = [a_slice(k, position=(0, 0, depth)) for k, depth in enumerate(depths)]
+    volume = stack(headers(made))
+    assert volume.step_mm == pytest.approx(0.6)
+    assert len(volume.blends) == 60
+
+
+def test_steps_that_grow_within_their_tolerance_are_resampled_before_they_drift():
+    depths = np.cumsum([0.0, *np.linspace(0.80, 0.88, 60)])
+    made = [a_slice(k, position=(0, 0, depth)) for k, depth in enumerate(depths)]
+    volume = stack(headers(made))
+    for plane, (lower, share) in enumerate(volume.blends):
+        mixed = (1 - share) * depths[lower] + share * depths[lower + 1]
+        assert place(volume, 0, 0, plane)[2] == pytest.approx(mixed, abs=0.011)
 
 
 def test_a_slice_that_slid_sideways_is_refused():

@@ -281,6 +281,37 @@ def test_a_lossy_history_is_kept_with_the_scan(tmp_path):
     assert any("lossy" in words for words in volume.warnings)
 
 
+@pytest.mark.parametrize("sheared", [False, True])
+def test_uneven_slices_are_interpolated_along_the_stack_and_said_so(tmp_path, sheared):
+    # judged by numpy.interp, each voxel's column by itself
+    depths = np.array([0.0, 0.8, 1.6, 2.9, 3.7, 4.5, 5.3, 6.1, 7.6, 8.4, 9.2, 10.0])
+    slant = np.array([0.0, 0.3, 1.0]) if sheared else np.array([0.0, 0.0, 1.0])
+    write([a_slice(k, position=slant * z) for k, z in enumerate(depths)], tmp_path)
+    volume, voxels = read(tmp_path)
+    written = np.stack([stored_values(k) for k in range(12)]).astype(float) - 1024
+    planes = (volume.affine @ np.array([[0, 0, k, 1] for k in range(len(voxels))]).T)[2]
+    assert planes[0] == pytest.approx(0)
+    assert planes[-1] == pytest.approx(10)
+    for j, i in [(0, 0), (23, 31), (7, 12)]:
+        expected = np.interp(planes, depths, written[:, j, i])
+        assert voxels[:, j, i] == pytest.approx(expected, abs=0.51)
+    assert any(
+        "uneven slices, up to 1.50 mm apart (z 6.1 to 7.6 mm): resampled" in words
+        for words in volume.warnings
+    )
+    assert volume.attributes["resampled"] is True
+    assert len(volume.identity.sop_uids) == len(voxels)
+
+
+def test_a_missing_slice_changes_no_other(tmp_path):
+    made = slices(12)
+    write(made[:5] + made[6:], tmp_path)
+    _, voxels = read(tmp_path)
+    expected = np.stack([stored_values(k) for k in range(12)]).astype(float) - 1024
+    expected[5] = np.rint((expected[4] + expected[6]) / 2)
+    assert np.array_equal(voxels, expected)
+
+
 def test_thick_tilted_and_derived_scans_are_warned_of_in_words(tmp_path):
     write(
         slices(
