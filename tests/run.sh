@@ -13,6 +13,9 @@ command -v pg_config >/dev/null && bindir=$(pg_config --bindir) || bindir=""
 [ -x "${bindir:-/nowhere}/initdb" ] || bindir=$(ls -d /usr/lib/postgresql/*/bin 2>/dev/null | sort -V | tail -n 1)
 [ -x "${bindir:-/nowhere}/initdb" ] || needed+=(postgresql)
 command -v dciodvfy >/dev/null || needed+=(dicom3tools)
+command -v dcmdump >/dev/null || needed+=(dcmtk)
+[ -x /usr/sbin/Orthanc ] || needed+=(orthanc)
+[ -e /usr/share/orthanc/plugins/libOrthancDicomWeb.so ] || needed+=(orthanc-dicomweb)
 python3 -c 'import ensurepip' 2>/dev/null || needed+=(python3-venv)
 if [ ${#needed[@]} -gt 0 ]; then
     install="apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends ${needed[*]}"

@@ -35,3 +35,6 @@ def start_logging() -> None:
     root.setLevel(logging.WARNING)
     # What is wrong with a file is told in words of our own.
     logging.getLogger("pydicom").setLevel(logging.CRITICAL)
+    # What these say quotes addresses, titles and whole queries with a patient's number in them.
+    for name in ("pynetdicom", "dicomweb_client", "urllib3"):
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)

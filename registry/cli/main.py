@@ -23,6 +23,7 @@ COMMANDS = {
     "load-log": "load a theatre log",
     "load-readings": "load readings made elsewhere",
     "load-ct": "load a post-operative CT from files, folders or zips",
+    "listen": "receive what the hospital's archive sends",
     "withdraw": "withdraw a patient: key and images destroyed, counts kept",
     "rates": "breach rates with their intervals",
     "export": "write the tables with their dictionary, or counts for research, into a folder",

@@ -14,6 +14,7 @@ from registry.domain.second_reading import SecondReadingRule
 
 if TYPE_CHECKING:
     from registry.domain.directions import Direction
+    from registry.domain.network import Node, Sender
 
 _NOT_COUNTED = frozenset(
     {
@@ -26,9 +27,18 @@ _NOT_COUNTED = frozenset(
         "quiet_seconds",
         "arrival_days",
         "largest_arrival_mb",
+        "receiver_title",
+        "receiver_peers",
+        "archive_url",
+        "archive_peer",
+        "archive_login",
+        "archive_in_clear",
+        "dicom_certificate",
+        "dicom_key",
+        "dicom_authority",
     }
 )
-"""Settings of the server, which no number depends on."""
+"""Settings of the server and its network, which no number depends on."""
 
 
 @dataclass(frozen=True)
@@ -91,6 +101,15 @@ class Settings:
     quiet_seconds: int = 60
     arrival_days: int = 7
     largest_arrival_mb: int = 8000
+    receiver_title: str = "PEDICLE_LEDGER"
+    receiver_peers: tuple[Sender, ...] = ()
+    archive_url: str = ""
+    archive_peer: Node | None = None
+    archive_login: str = ""
+    archive_in_clear: bool = False
+    dicom_certificate: str = ""
+    dicom_key: str = ""
+    dicom_authority: str = ""
 
     def written(self) -> str:
         """Return the settings that numbers depend on, as canonical JSON."""

@@ -7,9 +7,11 @@ import tomllib
 from dataclasses import fields, replace
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from registry.domain.directions import Direction
+from registry.domain.network import Node, Sender, checked_title, parse_node, parse_sender
 from registry.domain.problems import BadInputError, Fault
 from registry.domain.scales import SCALES
 from registry.domain.settings import Settings
@@ -55,7 +57,9 @@ def read_settings(path: Path, environment: Mapping[str, str]) -> Settings:
         try:
             values[name] = _PARSERS[name](value)
         except (ValueError, InvalidOperation, KeyError, TypeError, OSError) as error:
-            faults.append(Fault(f"{name} cannot be {value!r}", where, str(error)))
+            # An address may have a password written into it.
+            shown = "what is given" if name == "archive_url" else repr(value)
+            faults.append(Fault(f"{name} cannot be {shown}", where, str(error)))
     if faults:
         raise BadInputError(*faults)
     return replace(Settings(), **values)
@@ -161,6 +165,33 @@ def _limits(value: object) -> tuple[tuple[Direction, Decimal], ...]:
     return tuple((Direction(name.strip()), limit(size.strip())) for name, size in pairs)
 
 
+def _title(value: object) -> str:
+    return checked_title(_text(value))
+
+
+def _senders(value: object) -> tuple[Sender, ...]:
+    return tuple(parse_sender(str(item)) for item in _items(value) if str(item).strip())
+
+
+def _node(value: object) -> Node | None:
+    text = _words(value)
+    return parse_node(text) if text else None
+
+
+def web_address(value: object) -> str:
+    """Return the address of a web service; ValueError where it is none, or carries a password."""
+    text = _words(value).rstrip("/")
+    if not text:
+        return ""
+    parts = urlsplit(text)
+    _ = parts.port  # raises where it is no number
+    if parts.scheme not in {"http", "https"} or not parts.hostname or parts.query or parts.fragment:
+        raise ValueError("give an address such as https://archive.example.org/dicom-web")
+    if parts.username or parts.password:
+        raise ValueError("no name or password in the address: name a file in archive_login")
+    return text
+
+
 _PARSERS: dict[str, Callable[[Any], object]] = {
     "unit_name": _text,
     "zone": _zone,
@@ -188,4 +219,13 @@ _PARSERS: dict[str, Callable[[Any], object]] = {
     "quiet_seconds": _whole(1, 24 * 3600),
     "arrival_days": _whole(1, 365),
     "largest_arrival_mb": _whole(1, 1_000_000),
+    "receiver_title": _title,
+    "receiver_peers": _senders,
+    "archive_url": web_address,
+    "archive_peer": _node,
+    "archive_login": _words,
+    "archive_in_clear": _flag,
+    "dicom_certificate": _words,
+    "dicom_key": _words,
+    "dicom_authority": _words,
 }

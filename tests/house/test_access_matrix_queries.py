@@ -46,6 +46,7 @@ from registry.store.queries import (
     scans,
     screw_readings,
     trail,
+    vaulted,
 )
 from registry.store.vault import reference_hash
 from tests.build.loaded import NOW, an_account, fill
@@ -338,6 +339,12 @@ ASKING = {
     scans.cases_of_patient: (
         patient_cases,
         [["OP-2", "OP-5"], NONE, ["OP-2", "OP-5"], NONE, NONE, NONE, ["OP-2", "OP-5"]],
+    ),
+    vaulted.sealed_patient: (
+        lambda s, v, _: [
+            ref for ref in ("OP-1", "OP-2") if vaulted.sealed_patient(s, v, ref) is not None
+        ],
+        [["OP-1", "OP-2"], NONE, ["OP-1", "OP-2"], NONE, NONE, NONE, ["OP-1", "OP-2"]],
     ),
     visible.correctable_cases: (
         lambda s, v, _: references(s, v, visible.correctable_cases),
@@ -757,7 +764,7 @@ COMMANDS_BY_ROLE = {
 TO_WITHDRAW = {"quality lead": "OP-1", "steward": "OP-3", "local operator": "OP-4"}
 """A case each, of three patients: a patient is withdrawn once."""
 # Nobody is asked: who has a shell on the machine makes and serves the ledger.
-WITHOUT_ACCOUNT = {"demo", "init", "upgrade", "restore", "serve"}
+WITHOUT_ACCOUNT = {"demo", "init", "upgrade", "restore", "serve", "listen"}
 
 
 def test_every_command_stands_in_the_matrix():
