@@ -61,7 +61,7 @@ def write_export(ledger: Ledger, viewer: Viewer, export: Export, out: Path, now:
         the folder holds something, or lies where it must not; nothing was written
     """
     check_free(out, ledger.home)
-    with staged(out, export.files) as put, ledger.writing(viewer, now) as work:
+    with staged(out, export.files.items()) as put, ledger.writing(viewer, now) as work:
         work.note(export.verb, "export", export.said())
         work.flush()
         put()

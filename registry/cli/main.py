@@ -26,6 +26,8 @@ COMMANDS = {
     "listen": "receive what the hospital's archive sends",
     "withdraw": "withdraw a patient: key and images destroyed, counts kept",
     "rates": "breach rates with their intervals",
+    "export-sr": "write what was read of a case as a DICOM structured report",
+    "export-ct": "write the image of a case as CT slices under the pseudonym",
     "export": "write the tables with their dictionary, or counts for research, into a folder",
     "backup": "write the ledger into one encrypted file, without its keys",
     "restore": "put a ledger back from a backup into an empty home",

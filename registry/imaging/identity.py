@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 from pydicom.multival import MultiValue
@@ -12,7 +12,7 @@ from pydicom.multival import MultiValue
 from registry.imaging.parsing import DAMAGE, stated_vr, without_warnings
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from pydicom.dataset import Dataset
     from pydicom.tag import BaseTag
@@ -76,6 +76,12 @@ class ScanIdentity:
     def document(self) -> dict[str, Any]:
         """Return it as a JSON document, to be encrypted."""
         return asdict(self) | {"sop_uids": list(self.sop_uids)}
+
+
+def identity_from(document: Mapping[str, Any]) -> ScanIdentity:
+    """Return what `ScanIdentity.document` gave; what an older ledger did not keep is empty."""
+    held = {each.name: document.get(each.name) or "" for each in fields(ScanIdentity)}
+    return ScanIdentity(**held | {"sop_uids": tuple(document.get("sop_uids") or ())})
 
 
 @without_warnings()

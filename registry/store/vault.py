@@ -6,6 +6,7 @@ import base64
 import hashlib
 import hmac
 import secrets
+import uuid
 
 from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
@@ -13,6 +14,7 @@ from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from registry.domain.problems import FailureError
 
 _NONCE_BYTES = 12
+_MOST_DAYS_BACK = 3652
 
 
 def reference_hash(key: bytes, kind: str, value: str) -> str:
@@ -25,6 +27,25 @@ def reference_hash(key: bytes, kind: str, value: str) -> str:
     value : the identifier, white space at its ends ignored
     """
     return hmac.new(key, f"{kind}|{value.strip()}".encode(), hashlib.sha256).hexdigest()
+
+
+def derived_uid(key: bytes, kind: str, value: str) -> str:
+    """Return a DICOM identifier that the same value always gives, and only this ledger.
+
+    The first 128 bits of the keyed hash as a UUID under 2.25 (PS3.5 section B.2), at most 44
+    characters. A plain hash could be guessed by whoever holds the archive.
+    """
+    digest = bytes.fromhex(reference_hash(key, f"DICOM identifier of {kind}", value))
+    return f"2.25.{uuid.UUID(bytes=digest[:16], version=5).int}"
+
+
+def days_back(key: bytes, pseudonym: str) -> int:
+    """Return by how many whole days a patient's days are moved back under the pseudonym.
+
+    One offset a patient, 1 to 3652: the days between operation and scan stay as they are.
+    """
+    digest = reference_hash(key, "days moved back", pseudonym)
+    return 1 + int(digest[:16], 16) % _MOST_DAYS_BACK
 
 
 def seal(key: bytes, text: str, bound_to: str) -> str:

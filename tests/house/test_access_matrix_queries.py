@@ -42,6 +42,7 @@ from registry.store.queries import (
     people,
     readings,
     replies,
+    reported,
     research,
     scans,
     screw_readings,
@@ -50,6 +51,7 @@ from registry.store.queries import (
 )
 from registry.store.vault import reference_hash
 from tests.build.loaded import NOW, an_account, fill
+from tests.build.read import read_screw
 from tests.build.tables import a_log, a_readings
 from tests.imaging.written_files import slices, write
 
@@ -444,6 +446,18 @@ ASKING = {
         lambda s, v, _: [replies.answer_row(s, v, 1)],
         [[None], [1], [None], [None], [None], [None], [None]],
     ),
+    reported.reported_case: (
+        lambda s, v, _: found_by(lambda: reported.reported_case(s, v, WINDOW, "OP-2").reference),
+        [NONE, NONE, ["OP-2"], NONE, NONE, NONE, ["OP-2"]],
+    ),
+    # The scan of OP-2, of which both screws have been read.
+    reported.screws_to_report: (
+        lambda s, v, _: [
+            len(screw.readings) for case in (1, 2) for screw in
+            reported.screws_to_report(s, v, case, 1)
+        ],
+        [NONE, [0] * 4, [0] * 4 + [2, 1], NONE, NONE, NONE, [0] * 4 + [2, 1]],
+    ),
     people.person_name: (
         lambda s, v, _: people.person_name(s, v),
         ["Rita Reader", "Anna Berg", "Lena Lead", "Stefan Steward", "nobody in particular",
@@ -534,6 +548,7 @@ NOT_ASKING = {
             "registry.store.queries.replies",
             "registry.store.queries.second_reads",
             "registry.store.queries.missing",
+            "registry.store.queries.reported",
         ),
     ),
     "imaged.imaged_since": (
@@ -752,6 +767,18 @@ COMMANDS_BY_ROLE = {
         ["export", "--research", "--out", "FILE"],
         [NO, NO, YES, NO, NO, NO, YES],
     ),
+    "export-sr": (
+        ["export-sr", "--case", "OP-1", "--out", "FILE"],
+        [NO, NO, YES, NO, NO, NO, YES],
+    ),
+    "export-sr, pseudonymous": (
+        ["export-sr", "--case", "OP-1", "--pseudonymous", "--out", "FILE"],
+        [NO, NO, YES, NO, NO, NO, YES],
+    ),
+    "export-ct": (
+        ["export-ct", "--case", "OP-1", "--out", "FILE"],
+        [NO, NO, YES, NO, NO, NO, YES],
+    ),
     "withdraw": (
         ["withdraw", "--case", "REF", "--reason", "asked"],
         [NO, NO, YES, YES, NO, NO, YES],
@@ -775,10 +802,11 @@ def test_every_command_stands_in_the_matrix():
         assert ("--as" in usage) is (name not in WITHOUT_ACCOUNT), name
 
 
-@pytest.mark.usefixtures("filled")
 @pytest.mark.parametrize("name", COMMANDS_BY_ROLE)
-def test_each_command_serves_each_role_as_the_matrix_says(place, tmp_path, name):
+def test_each_command_serves_each_role_as_the_matrix_says(place, filled, tmp_path, name):
     words, expected = COMMANDS_BY_ROLE[name]
+    if words[0] == "export-sr":
+        read_screw(filled, acting(filled, "registrar"), 1, 4, NOW)
     files = {
         "LOG": a_log({"case_ref": "NEW-1", "surgeon": "Bodo Carl"}),
         "OWN": a_log({"case_ref": "NEW-2", "surgeon": "Anna Berg"}),
