@@ -126,6 +126,9 @@ def load_scan(
     except ProblemError:
         drop_unused(ledger, viewer, digest, now)
         raise
+    if not attached.is_new:
+        # The same series with other contents, as with a slice that was damaged since.
+        drop_unused(ledger, viewer, digest, now)
     return _loaded(ledger, case, sealed, attached, found.left_out_beside(series))
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, BinaryIO, NamedTuple, cast
 from pydicom import dcmread
 from pydicom.datadict import dictionary_has_tag, dictionary_VR
 from pydicom.dataset import FileDataset, FileMetaDataset
-from pydicom.errors import InvalidDicomError
+from pydicom.errors import BytesLengthException, InvalidDicomError
 from pydicom.filereader import read_dataset
 from pydicom.uid import (
     DeflatedExplicitVRLittleEndian,
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
 # What pydicom raises on damaged input; it has no one exception for it.
 DAMAGE = (
+    BytesLengthException,
     InvalidDicomError,
     AttributeError,
     EOFError,

@@ -42,6 +42,9 @@ _LOSSY_SYNTAXES = {
 }
 # Direction cosines as scanners write them are true to four decimals or better; ours, no source.
 _COSINE_TOLERANCE = 1e-3
+# Beyond these no scanner measures; ours, no source. Far larger numbers overflow when squared.
+_FARTHEST_MM = 1e5
+_PIXELS_MM = (1e-3, 100.0)
 _DAY_ATTRIBUTES = ("AcquisitionDate", "AcquisitionDateTime", "SeriesDate", "StudyDate")
 
 
@@ -206,16 +209,26 @@ def _geometry_fault(
 ) -> str | None:
     if not position:
         return "its position is not three numbers"
-    if not orientation:
-        return "its orientation is not six numbers"
+    if max(map(abs, position)) > _FARTHEST_MM:
+        return "its position lies beyond any scanner's reach"
     if not pixel_mm or min(pixel_mm) <= 0:
         return "its pixel spacing is not two positive numbers"
+    if not all(_PIXELS_MM[0] <= side <= _PIXELS_MM[1] for side in pixel_mm):
+        return "its pixel spacing is none that a scanner has"
+    return _orientation_fault(orientation)
+
+
+def _orientation_fault(orientation: tuple[float, ...]) -> str | None:
+    if not orientation:
+        return "its orientation is not six numbers"
     row, column = orientation[:3], orientation[3:]
-    slant = sum(a * b for a, b in zip(row, column, strict=True))
     lengths = (math.hypot(*row), math.hypot(*column))
-    if abs(slant) > _COSINE_TOLERANCE or any(abs(n - 1) > _COSINE_TOLERANCE for n in lengths):
-        return "its orientation is not two unit vectors at right angles"
-    return None
+    # Lengths first: the product of numbers far too large would overflow.
+    if not any(abs(n - 1) > _COSINE_TOLERANCE for n in lengths):
+        slant = sum(a * b for a, b in zip(row, column, strict=True))
+        if abs(slant) <= _COSINE_TOLERANCE:
+            return None
+    return "its orientation is not two unit vectors at right angles"
 
 
 def _numbers(dataset: Dataset, keyword: str, count: int) -> tuple[float, ...]:

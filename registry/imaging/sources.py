@@ -5,12 +5,12 @@ Nothing is unpacked to disk, so the paths stored in a zip are only ever shown, n
 
 from __future__ import annotations
 
+import io
 import os
 import stat
 import zipfile
 import zlib
 from dataclasses import dataclass, field
-from io import BytesIO
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 ZIP_BEGINNINGS = (b"PK\x03\x04", b"PK\x05\x06")
 _ENCRYPTED = 0x1
+# Python unpacks the other methods in pieces of unbounded size, whatever it is asked for.
+_READ_METHODS = {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}
 _MEBIBYTE = 1024 * 1024
 
 
@@ -52,6 +54,19 @@ class Limits:
     member_bytes: int = 1024 * _MEBIBYTE
     ratio: int = 200
     ratio_from_bytes: int = 8 * _MEBIBYTE
+
+
+class _Held(io.BufferedReader):
+    """A plain file that is never asked for more than it holds.
+
+    For whatever length a damaged header claims, up to gigabytes, a stream makes room before it
+    looks how much there is.
+    """
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        if size is not None and size > _MEBIBYTE:
+            size = min(size, max(os.fstat(self.fileno()).st_size - self.tell(), 0))
+        return super().read(size)
 
 
 @dataclass(frozen=True)
@@ -141,7 +156,7 @@ def _of_file(path: Path, limits: Limits) -> Iterator[SourceFile | LeftOut]:
     if beginning in ZIP_BEGINNINGS:
         yield from _of_zip(path, limits)
     else:
-        yield SourceFile(name, lambda: path.open("rb"))
+        yield SourceFile(name, lambda: _Held(path.open("rb", buffering=0)))
 
 
 def _of_zip(path: Path, limits: Limits) -> Iterator[SourceFile | LeftOut]:
@@ -161,6 +176,8 @@ def _of_zip(path: Path, limits: Limits) -> Iterator[SourceFile | LeftOut]:
             yield LeftOut(name, "link", "links are not followed")
         elif member.flag_bits & _ENCRYPTED:
             yield LeftOut(name, "encrypted file in a zip", "unpack it with its password first")
+        elif member.compress_type not in _READ_METHODS:
+            yield LeftOut(name, "file packed in a rare way", "zip it again with the usual method")
         else:
             yield SourceFile(name, _member_opener(archive, member, limits))
 
@@ -198,7 +215,7 @@ def _member_opener(
             raise OSError("its place in the zip is damaged") from error
         if len(content) > limits.member_bytes:
             raise OSError("it unpacks to more than the zip says")
-        return BytesIO(content)
+        return io.BytesIO(content)
 
     return opener
 

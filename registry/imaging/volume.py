@@ -17,7 +17,7 @@ from registry.imaging.identity import (
     kept_words,
 )
 from registry.imaging.multiframe import as_one_slice
-from registry.imaging.parsing import UnreadableError, read_header
+from registry.imaging.parsing import DAMAGE, UnreadableError, read_header, without_warnings
 from registry.imaging.pixels import UndecodableError, hounsfield
 from registry.imaging.series import THICK_MM
 from registry.imaging.slices import acquired_on
@@ -96,19 +96,38 @@ def read_volume(
         except _BeyondInt16Error:
             dtype = "int32"
             _write(volume, frames, shape, dtype, _Told(sink, told))
-    first = _first_header(volume.slices[0])
-    identity = identity_of(first, volume.planes)
-    warnings = _warnings(series.summary, volume)
+    identity, attributes, scanned_on = _described(series, volume)
     return ReadVolume(
         shape=shape,
         dtype=dtype,
         affine=volume.affine,
-        attributes=_attributes(first, series.summary, volume, identity, warnings)
-        | {"left_behind": series.left_behind.document()},
+        attributes=attributes,
         identity=identity,
-        scanned_on=acquired_on(first),
-        warnings=warnings,
+        scanned_on=scanned_on,
+        warnings=tuple(attributes["warnings"]),
     )
+
+
+def _described(
+    series: FoundSeries, volume: Stack
+) -> tuple[ScanIdentity, dict[str, Any], date | None]:
+    """Return the scan's identifiers, what is kept beside its voxels, and its day."""
+    header = volume.slices[0]
+    try:
+        with without_warnings():
+            first = _first_header(header)
+            identity = identity_of(first, volume.planes)
+            warnings = _warnings(series.summary, volume)
+            attributes = _attributes(first, series.summary, volume, identity, warnings)
+            return (
+                identity,
+                attributes | {"left_behind": series.left_behind.document()},
+                acquired_on(first),
+            )
+    except DAMAGE as error:
+        raise BadInputError(
+            Fault("its header holds values that cannot be read", header.source.name)
+        ) from error
 
 
 class _Told:
