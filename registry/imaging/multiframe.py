@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from registry.imaging.sources import SourceFile
 
 # A whole spine at half a millimetre is 2,000 slices; a setting of ours, no source.
-MOST_FRAMES = 10_000
+MOST_FRAMES = 5_000
 _WHAT = "multi-frame CT"
 _FRAME_TYPES = ("CTImageFrameTypeSequence", "FrameType")
 # Where a legacy converted image keeps what has no place of its own.

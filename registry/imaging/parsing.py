@@ -27,6 +27,7 @@ from pydicom.uid import (
     RLELossless,
 )
 
+from registry.imaging.bounded import BoundedStream, ExhaustingError, refuse_many_items
 from registry.imaging.sources import ZIP_BEGINNINGS
 
 if TYPE_CHECKING:
@@ -136,7 +137,9 @@ def read_head(source: SourceFile) -> Head:
             return Head(dataset, None, b"")
         _add_tail(stream, dataset, place)
         stream.seek(0)
-        return Head(dataset, place, hashlib.sha256(stream.read(place.at)).digest())
+        content = stream.read(place.at)
+        refuse_many_items(content)
+        return Head(dataset, place, hashlib.sha256(content).digest())
 
 
 def _add_tail(stream: BinaryIO, dataset: Dataset, pixels: PixelPlace) -> None:
@@ -170,6 +173,8 @@ def stated_vr(dataset: Dataset, tag: BaseTag) -> str:
 def _damage_in_words() -> Iterator[None]:
     try:
         yield
+    except ExhaustingError as error:
+        raise UnreadableError("DICOM", "its header holds more than any image needs") from error
     except OSError as error:
         raise UnreadableError("unreadable file", error.strerror or str(error)) from error
     except DAMAGE as error:
@@ -185,22 +190,25 @@ def _parse(stream: BinaryIO, *, stop_before_pixels: bool) -> tuple[Dataset, bool
     if not has_preamble and not _begins_like_dicom(beginning):
         raise UnreadableError("not DICOM", "it has no DICOM header")
     stream.seek(_PREAMBLE_BYTES + 4 if has_preamble else 0)
-    meta = read_dataset(stream, is_implicit_VR=False, is_little_endian=True, stop_when=_after_meta)
-    syntax = meta.get("TransferSyntaxUID")
-    if syntax == DeflatedExplicitVRLittleEndian:
-        return _inflated(stream, meta, stop_before_pixels=stop_before_pixels), False
-    if has_preamble and syntax in _READABLE_ENCODINGS:
-        dataset = read_dataset(
-            stream,
-            is_implicit_VR=syntax == ImplicitVRLittleEndian,
-            is_little_endian=syntax != ExplicitVRBigEndian,
-            stop_when=_at_pixels if stop_before_pixels else None,
+    with BoundedStream(stream) as bounded:
+        meta = read_dataset(
+            bounded, is_implicit_VR=False, is_little_endian=True, stop_when=_after_meta
         )
-        dataset.file_meta = FileMetaDataset(meta)
-        dataset.preamble = beginning[:_PREAMBLE_BYTES]
-        return dataset, True
-    stream.seek(0)
-    dataset = dcmread(stream, stop_before_pixels=stop_before_pixels, force=True)
+        syntax = meta.get("TransferSyntaxUID")
+        if syntax == DeflatedExplicitVRLittleEndian:
+            return _inflated(stream, meta, stop_before_pixels=stop_before_pixels), False
+        if has_preamble and syntax in _READABLE_ENCODINGS:
+            dataset = read_dataset(
+                bounded,
+                is_implicit_VR=syntax == ImplicitVRLittleEndian,
+                is_little_endian=syntax != ExplicitVRBigEndian,
+                stop_when=_at_pixels if stop_before_pixels else None,
+            )
+            dataset.file_meta = FileMetaDataset(meta)
+            dataset.preamble = beginning[:_PREAMBLE_BYTES]
+            return dataset, True
+        stream.seek(0)
+        dataset = dcmread(bounded, stop_before_pixels=stop_before_pixels, force=True)
     if not has_preamble and "SOPClassUID" not in dataset:
         raise UnreadableError("not DICOM", "it has no DICOM header")
     if "TransferSyntaxUID" not in dataset.file_meta:
@@ -249,12 +257,14 @@ def _inflated(stream: BinaryIO, meta: Dataset, *, stop_before_pixels: bool) -> D
         raise UnreadableError("deflated file", f"it unpacks to more than {size} MiB")
     if not inflater.eof:
         raise UnreadableError("damaged DICOM", "its deflated content ends too early")
-    inner = read_dataset(
-        BytesIO(content),
-        is_implicit_VR=False,
-        is_little_endian=True,
-        stop_when=_at_pixels if stop_before_pixels else None,
-    )
+    refuse_many_items(content)
+    with BoundedStream(BytesIO(content)) as bounded:
+        inner = read_dataset(
+            bounded,
+            is_implicit_VR=False,
+            is_little_endian=True,
+            stop_when=_at_pixels if stop_before_pixels else None,
+        )
     return cast(
         "Dataset",
         FileDataset(

@@ -195,7 +195,7 @@ def test_frames_that_are_no_slices_are_named(shared, what, kind):
 @pytest.mark.parametrize(
     ("attributes", "why"),
     [
-        ({"NumberOfFrames": 2_000_000_000}, "announces 2000000000 frames; 1 to 10000 are read"),
+        ({"NumberOfFrames": 2_000_000_000}, "announces 2000000000 frames; 1 to 5000 are read"),
         ({"NumberOfFrames": 10}, "announces 10 frames and describes 9"),
         ({"NumberOfFrames": 0}, "announces 1 frames and describes 9"),
         ({"PixelData": b"\0" * 1000}, "cut short: 1000 bytes where 13824 were announced"),

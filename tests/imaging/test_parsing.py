@@ -89,3 +89,28 @@ def test_a_file_that_cannot_be_opened_is_said_so():
 
     with pytest.raises(UnreadableError, match="Permission denied"):
         read_header(SourceFile("locked", refuse))
+
+
+def crafted(kind: str, count: int) -> bytes:
+    """Return a slice whose header holds `count` empty items or elements more."""
+    item, head = b"\xfe\xff\x00\xe0\0\0\0\0", b"\x08\x00\x51\x00SQ\0\0"
+    bodies = {
+        "items": head + b"\xff\xff\xff\xff" + item * count + b"\xfe\xff\xdd\xe0\0\0\0\0",
+        "items of a known length": head + (8 * count).to_bytes(4, "little") + item * count,
+        "elements": b"\x09\x00\x10\x10LO\0\0" * count,
+    }
+    whole = encoded(a_slice(), ExplicitVRLittleEndian)
+    return whole[: meta_end(whole)] + bodies[kind] + whole[meta_end(whole) :]
+
+
+@pytest.mark.parametrize("kind", ["items", "items of a known length", "elements"])
+def test_a_header_made_to_exhaust_the_reader_is_refused_in_time(kind):
+    # each empty item takes eight bytes of the file and nearly a kilobyte once parsed
+    content = crafted(kind, 2_000_000)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    began = time.process_time()
+    with pytest.raises(UnreadableError, match="its header holds more than any image needs"):
+        read_header(source(content))
+    assert time.process_time() - began < 10
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 400 * 1024
+    assert read_header(source(crafted(kind, 100))).PatientID == "INV-0001"
