@@ -757,6 +757,11 @@ COMMANDS_BY_ROLE = {
         [YES, NO, YES, NO, NO, NO, YES],
     ),
     "load-ct, listed": (["load-ct", "CT", "--list"], [YES, NO, YES, NO, NO, NO, YES]),
+    # There is no archive to ask: who may, fails at it (1).
+    "fetch-ct": (
+        ["fetch-ct", "--case", "OP-3", "--url", "http://127.0.0.1:9"],
+        [1, NO, 1, NO, NO, NO, 1],
+    ),
     "rates": (["rates"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by level": (["rates", "--by", "level"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by diameter": (["rates", "--by", "diameter"], [YES, YES, YES, NO, YES, NO, YES]),

@@ -1,0 +1,112 @@
+"""`fetch-ct`: fetch a CT study from the hospital's archive."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING
+
+from registry.cli.listen import DEFAULT_PORT
+from registry.cli.output import say
+from registry.domain.problems import BadInputError, Fault
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Mapping, Sequence
+
+    from registry.actions.fetch import FoundStudy, Wanted, Way
+
+
+def add_arguments(command: argparse.ArgumentParser) -> None:
+    """Take whose CT is wanted, from which archive, and how."""
+    from registry.cli.opening import add_as
+
+    whose = command.add_mutually_exclusive_group(required=True)
+    whose.add_argument("--case", metavar="REF", help="of this case's patient, from its day on")
+    whose.add_argument("--patient", metavar="NUMBER", help="the hospital's number")
+    whose.add_argument("--accession", metavar="NUMBER", help="the order's number")
+    whose.add_argument("--study", metavar="UID", help="the study's own identifier")
+    command.add_argument("--from", dest="first", metavar="DAY", help="first day of the study")
+    command.add_argument("--to", dest="last", metavar="DAY", help="last day of the study")
+    command.add_argument("--list", action="store_true", help="say what there is, fetch nothing")
+    command.add_argument("--number", type=int, metavar="N", help="fetch this one of the list")
+    command.add_argument(
+        "--by", choices=["web", "move", "get"], help="DICOMweb, C-MOVE or C-GET (by the settings)"
+    )
+    command.add_argument("--url", default="", help="of DICOMweb (setting `archive_url`)")
+    command.add_argument(
+        "--peer", metavar="TITLE@HOST:PORT", help="a DICOM node (setting `archive_peer`)"
+    )
+    command.add_argument("--host", default="127.0.0.1", help="C-MOVE: address to receive on")
+    command.add_argument(
+        "--port", type=int, default=DEFAULT_PORT, help=f"C-MOVE: and port ({DEFAULT_PORT})"
+    )
+    add_as(command)
+
+
+def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
+    """Find, list, fetch; what was fetched waits as an arrival."""
+    from registry.actions.fetch import archive_of, chosen_study, fetch_study, find_studies
+    from registry.cli.opening import instant, opened
+
+    with opened(given, environment) as (ledger, viewer):
+        archive = archive_of(ledger, _way(given))
+        found = find_studies(ledger, viewer, archive, _wanted(given), instant())
+        _say_found(found)
+        if given.list:
+            return 0
+        study = chosen_study(found, given.number)
+        arrival = fetch_study(ledger, viewer, archive, study, instant)
+    images = sum(each.images or 0 for each in study.series)
+    say(f"fetched {images or 'its'} images; they wait as arrival {arrival} for their case")
+    return 0
+
+
+def _way(given: argparse.Namespace) -> Way:
+    from registry.actions.fetch import Way
+    from registry.domain.network import parse_node
+    from registry.store.configuration import web_address
+
+    try:
+        peer = None if given.peer is None else parse_node(given.peer)
+    except ValueError as error:
+        raise BadInputError(Fault("no such node", "--peer", str(error))) from None
+    try:
+        url = web_address(given.url)
+    except ValueError as error:
+        raise BadInputError(Fault("no such address", "--url", str(error))) from None
+    return Way(given.by or "", url, peer, given.host, given.port)
+
+
+def _wanted(given: argparse.Namespace) -> Wanted:
+    from registry.actions.fetch import Wanted
+
+    return Wanted(
+        case_ref=given.case or "",
+        patient=given.patient or "",
+        accession=given.accession or "",
+        study_uid=given.study or "",
+        first=_day(given.first, "--from"),
+        last=_day(given.last, "--to"),
+    )
+
+
+def _day(text: str | None, option: str) -> date | None:
+    try:
+        return None if text is None else date.fromisoformat(text)
+    except ValueError:
+        raise BadInputError(
+            Fault(f"no such day: {text!r}", option, "write it as 2026-09-30")
+        ) from None
+
+
+def _say_found(found: Sequence[FoundStudy]) -> None:
+    for number, each in enumerate(found, start=1):
+        day = each.study.day or "an unknown day"
+        say(f"{number}: CT of {day}{_named(each.study.words)}")
+        for series in each.series:
+            images = "images not counted" if series.images is None else f"{series.images} images"
+            say(f"   {images}{_named(series.words)}")
+
+
+def _named(words: str) -> str:
+    return f", {words}" if words else ""
