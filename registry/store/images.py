@@ -82,7 +82,8 @@ class ImageWriter:
         """Write slice `index`, rows x columns."""
         if plane.shape != self._shape[1:] or not 0 <= index < self._shape[0]:
             raise ValueError(f"slice {index} of shape {plane.shape} is none of {self._shape}")
-        content = plane.astype(self._type, casting="same_kind").tobytes()
+        voxels = plane.astype(self._type, order="C", casting="same_kind", copy=False)
+        content = voxels.data.cast("B")
         with _disk_words():
             _write_at(self._descriptor, content, _VOXELS_AT + index * self._plane_bytes)
         self._written.add(index)
@@ -232,7 +233,7 @@ def _disk_words() -> Iterator[None]:
         ) from error
 
 
-def _write_at(descriptor: int, content: bytes, offset: int) -> None:
+def _write_at(descriptor: int, content: bytes | memoryview, offset: int) -> None:
     view = memoryview(content)
     while view:
         count = os.pwrite(descriptor, view, offset)
