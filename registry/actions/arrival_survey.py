@@ -30,8 +30,10 @@ class SurveyedSeries:
     number : by which it is chosen, from 1
     words : what it is, as shown
     kind : in plain words
-    patient : 1, 2, ... in order of appearance: which of the patients in the files
+    patient, study : 1, 2, ... in the order of the list: which of those in the files
     is_readable, why_not : whether it may be chosen
+    may_be_confirmed : it announces burned-in text, and may be read once a person has looked
+    has_number : the files carry a hospital number
     case_ids : of the patient whom the files name, as far as they are known; the fitting one first
     has_other_birth_date : the files say another day of birth than the log for these cases
     is_attached : this series is a scan already
@@ -42,8 +44,11 @@ class SurveyedSeries:
     kind: str
     acquired_on: date | None
     patient: int
+    study: int
     is_readable: bool
     why_not: str
+    may_be_confirmed: bool = False
+    has_number: bool = False
     case_ids: tuple[int, ...] = ()
     has_other_birth_date: bool = False
     is_attached: bool = False

@@ -86,13 +86,14 @@ def walk(
 ) -> Iterator[SourceFile | LeftOut]:
     """Yield every file of what is given, once each and in order, or why it is not opened.
 
-    A path is walked through; what the caller opens by itself is passed on.
+    A path is walked through; of what the caller opens by itself a zip is looked into, and its
+    members are named by number alone: what came over the wire may hold a name in theirs.
     """
     bounds = limits or Limits()
     seen: set[Path] = set()
     count = 0
     for one in given:
-        for entry in _under_path(one, seen, bounds) if isinstance(one, Path) else (one,):
+        for entry in _under_path(one, seen, bounds) if isinstance(one, Path) else _of(one, bounds):
             count += 1
             if count > bounds.files:
                 where = str(one) if isinstance(one, Path) else ""
@@ -100,6 +101,29 @@ def walk(
                     Fault(f"holds more than {bounds.files} files", where, "load in parts")
                 )
             yield entry
+
+
+def _of(one: SourceFile | LeftOut, limits: Limits) -> Iterator[SourceFile | LeftOut]:
+    """Yield what the caller opens by itself, or the members of the zip that it is."""
+    if isinstance(one, SourceFile):
+        try:
+            with one.open() as stream:
+                is_zip = stream.read(4) in ZIP_BEGINNINGS
+        except OSError as error:
+            one, is_zip = LeftOut(one.name, "unreadable file", error.strerror or str(error)), False
+        if is_zip and isinstance(one, SourceFile):
+            archive = _Archive(one.name, _numbered(one.name), limits)
+            yield from archive.members(one.open)
+            return
+    yield one
+
+
+def _numbered(zip_name: str) -> Callable[[int, zipfile.ZipInfo], str]:
+    return lambda number, _: f"{zip_name}, member {number}"
+
+
+def _as_stored(zip_name: str) -> Callable[[int, zipfile.ZipInfo], str]:
+    return lambda _, member: f"{zip_name}/{printable(member.filename)}"
 
 
 def _under_path(path: Path, seen: set[Path], limits: Limits) -> Iterator[SourceFile | LeftOut]:
@@ -154,53 +178,62 @@ def _of_file(path: Path, limits: Limits) -> Iterator[SourceFile | LeftOut]:
         yield LeftOut(name, "unreadable file", error.strerror or "it cannot be opened")
         return
     if beginning in ZIP_BEGINNINGS:
-        yield from _of_zip(path, limits)
+        archive = _Archive(name, _as_stored(name), limits)
+        yield from archive.members(lambda: path)
     else:
         yield SourceFile(name, lambda: _Held(path.open("rb", buffering=0)))
 
 
-def _of_zip(path: Path, limits: Limits) -> Iterator[SourceFile | LeftOut]:
-    """Yield a zip's members, its promised sizes checked before anything is unpacked."""
-    try:
-        # Closed by its own finaliser once the last member's opener is gone.
-        archive = zipfile.ZipFile(path)
-    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
-        raise BadInputError(
-            Fault("the zip is damaged", str(path), "copy or download it again")
-        ) from error
-    members = [member for member in archive.infolist() if not member.is_dir()]
-    _refuse_bomb(path, members, limits)
-    for member in members:
-        name = f"{path}/{printable(member.filename)}"
-        if stat.S_ISLNK(member.external_attr >> 16):
-            yield LeftOut(name, "link", "links are not followed")
-        elif member.flag_bits & _ENCRYPTED:
-            yield LeftOut(name, "encrypted file in a zip", "unpack it with its password first")
-        elif member.compress_type not in _READ_METHODS:
-            yield LeftOut(name, "file packed in a rare way", "zip it again with the usual method")
-        else:
-            yield SourceFile(name, _member_opener(archive, member, limits))
+@dataclass(frozen=True)
+class _Archive:
+    """A zip: how it and its members are named, and how much it may hold."""
 
+    name: str
+    name_of: Callable[[int, zipfile.ZipInfo], str]
+    limits: Limits
 
-def _refuse_bomb(path: Path, members: Sequence[zipfile.ZipInfo], limits: Limits) -> None:
-    where, mend = str(path), "unpack it by hand if you trust it, and load the folder"
-    if len(members) > limits.files:
-        raise BadInputError(Fault(f"the zip holds more than {limits.files} files", where, mend))
-    if sum(member.file_size for member in members) > limits.archive_bytes:
-        size = limits.archive_bytes // _MEBIBYTE
-        raise BadInputError(Fault(f"the zip unpacks to more than {size} MiB", where, mend))
-    for member in members:
-        name = printable(member.filename)
-        if member.file_size > limits.member_bytes:
-            size = limits.member_bytes // _MEBIBYTE
-            raise BadInputError(Fault(f"{name} unpacks to more than {size} MiB", where, mend))
-        packed = max(member.compress_size, 1)
-        if member.file_size >= limits.ratio_from_bytes and (
-            member.file_size > limits.ratio * packed
-        ):
+    def members(self, opener: Callable[[], Path | BinaryIO]) -> Iterator[SourceFile | LeftOut]:
+        """Yield the members, their promised sizes checked before anything is unpacked."""
+        try:
+            # Closed by its own finaliser once the last member's opener is gone.
+            archive = zipfile.ZipFile(opener())
+        except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
             raise BadInputError(
-                Fault(f"{name} unpacks to more than {limits.ratio} times its size", where, mend)
-            )
+                Fault("the zip is damaged", self.name, "copy or download it again")
+            ) from error
+        members = [member for member in archive.infolist() if not member.is_dir()]
+        self._refuse_bomb(members)
+        for number, member in enumerate(members, start=1):
+            name = self.name_of(number, member)
+            if stat.S_ISLNK(member.external_attr >> 16):
+                yield LeftOut(name, "link", "links are not followed")
+            elif member.flag_bits & _ENCRYPTED:
+                yield LeftOut(name, "encrypted file in a zip", "unpack it with its password first")
+            elif member.compress_type not in _READ_METHODS:
+                why = "zip it again with the usual method"
+                yield LeftOut(name, "file packed in a rare way", why)
+            else:
+                yield SourceFile(name, _member_opener(archive, member, self.limits))
+
+    def _refuse_bomb(self, members: Sequence[zipfile.ZipInfo]) -> None:
+        limits, mend = self.limits, "unpack it by hand if you trust it, and load the folder"
+        if len(members) > limits.files:
+            what = f"the zip holds more than {limits.files} files"
+            raise BadInputError(Fault(what, self.name, mend))
+        if sum(member.file_size for member in members) > limits.archive_bytes:
+            size = limits.archive_bytes // _MEBIBYTE
+            raise BadInputError(Fault(f"the zip unpacks to more than {size} MiB", self.name, mend))
+        for number, member in enumerate(members, start=1):
+            name = self.name_of(number, member)
+            if member.file_size > limits.member_bytes:
+                size = limits.member_bytes // _MEBIBYTE
+                raise BadInputError(Fault(f"unpacks to more than {size} MiB", name, mend))
+            packed = max(member.compress_size, 1)
+            if member.file_size >= limits.ratio_from_bytes and (
+                member.file_size > limits.ratio * packed
+            ):
+                what = f"unpacks to more than {limits.ratio} times its size"
+                raise BadInputError(Fault(what, name, mend))
 
 
 def _member_opener(

@@ -96,7 +96,7 @@ class Spool:
             descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         try:
             with os.fdopen(descriptor, "wb") as file:
-                # Tells `sweep`, in whatever process, that somebody is still writing.
+                # Tells `sweep_parts`, in whatever process, that somebody is still writing.
                 fcntl.flock(file, fcntl.LOCK_EX)
                 size = _written(file, key, blocks)
                 yield TakenFile(size, part)
@@ -116,18 +116,17 @@ class Spool:
         self._keys.destroy_arrival_key(token)
         shutil.rmtree(self._path(token), ignore_errors=True)
 
-    def sweep(self, kept: Iterable[str]) -> int:
-        """Destroy every arrival but these, and what writers that died left; return how many."""
-        wanted = set(kept)
+    def tokens(self) -> set[str]:
+        """Return the arrivals that have a folder or a key."""
         there = {path.name for path in self._folder.glob("*") if _TOKEN.fullmatch(path.name)}
-        gone = (there | self._keys.arrival_keys().keys()) - wanted
-        for token in gone:
-            self.destroy(token)
+        return there | self._keys.arrival_keys().keys()
+
+    def sweep_parts(self) -> None:
+        """Delete what writers that died left."""
         for path in self._folder.glob(f"*/*{_PART}"):
             with suppress(OSError), path.open("rb") as file:
                 fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 path.unlink()
-        return len(gone)
 
     def _make_folder(self, token: str) -> None:
         self._folder.mkdir(mode=0o700, exist_ok=True)
