@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 from contextlib import contextmanager, suppress
-from threading import Event
+from threading import Event, Thread
 from time import monotonic
 from typing import TYPE_CHECKING
 
@@ -47,23 +47,57 @@ def keep_running(
     ------
     BadInputError, FailureError : the first one could not begin, in its own words
     """
-    given, pause = dict(order), _FIRST_PAUSE
+    given = dict(order)
     answer: dict[str, object] = {}
+
+    def heard(said: dict[str, object]) -> None:
+        if not answer:
+            answer.update(_usable(said))
+            given.update(answer)
+            on_ready(answer)
+
     with _told_to_stop() as stop:
-        while not stop.is_set():
-            began = monotonic()
-            with _started(module, given) as process:
-                said = _first_words(process)
-                if not answer:
-                    answer = _usable(said)
-                    given |= answer
-                    on_ready(answer)
-                status = _ended(process, stop)
-            if status is None:
-                return
-            on_death(status)
-            pause = _FIRST_PAUSE if monotonic() - began > _HEALTHY_SECONDS else pause * 2
-            stop.wait(min(pause, _LONGEST_PAUSE))
+        _watch(module, given, stop, heard, on_death)
+
+
+@contextmanager
+def running_beside(
+    module: str, order: Mapping[str, object], *, on_death: Callable[[int], None]
+) -> Iterator[None]:
+    """Run `python -m module` as long as the block lasts, and again whenever it dies.
+
+    As `keep_running`, but one that cannot begin is tried again as well: what it waits for may come
+    back.
+    """
+    stop = Event()
+    watched = (module, order, stop, lambda _: None, on_death)
+    thread = Thread(target=_watch, args=watched)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join()
+
+
+def _watch(
+    module: str,
+    order: Mapping[str, object],
+    stop: Event,
+    heard: Callable[[dict[str, object]], None],
+    on_death: Callable[[int], None],
+) -> None:
+    pause = _FIRST_PAUSE
+    while not stop.is_set():
+        began = monotonic()
+        with _started(module, order) as process:
+            heard(_first_words(process))
+            status = _ended(process, stop)
+        if status is None:
+            return
+        on_death(status)
+        pause = _FIRST_PAUSE if monotonic() - began > _HEALTHY_SECONDS else pause * 2
+        stop.wait(min(pause, _LONGEST_PAUSE))
 
 
 @contextmanager

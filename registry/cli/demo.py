@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from importlib import import_module
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
@@ -32,7 +32,7 @@ UNFINISHED = "invented-demo.unfinished"
 DRAWN_CT = "drawn-ct"
 _SCENARIO = "registry._demo_data"
 _LARGEST_PORT = 65_535
-_MADE_HERE = ("images", "keys", DRAWN_CT, "ledger.sqlite*", "config.toml")
+_MADE_HERE = ("images", "incoming", "keys", DRAWN_CT, "ledger.sqlite*", "config.toml")
 
 
 def add_arguments(command: argparse.ArgumentParser) -> None:
@@ -274,14 +274,18 @@ def _say_who(scenario: Any) -> None:  # noqa: ANN401 - the scenario's module
 def _serve(home: Path, environment: Mapping[str, str], port: int) -> None:
     from registry.actions.resettle import resettle
     from registry.cli.opening import instant
+    from registry.cli.worker_process import working_beside
     from registry.store.home import open_ledger
     from registry.web.app import create_app
     from registry.web.server import serve
 
     def listening(url: str) -> None:
+        beside.enter_context(working_beside(home))
         say(f"open {url} (Ctrl+C stops it)")
         sys.stdout.flush()
 
     with closing(open_ledger(home, environment)) as ledger:
         resettle(ledger, instant())
-        serve(create_app(ledger, clock=instant), HOST, port, on_listening=listening)
+        app = create_app(ledger, clock=instant)
+        with ExitStack() as beside:
+            serve(app, HOST, port, on_listening=listening)

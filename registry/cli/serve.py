@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
 from registry.cli.output import CAUTION, say
@@ -34,20 +35,24 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     """Serve until told to stop; finish the requests in flight."""
     from registry.actions.resettle import resettle
     from registry.cli.opening import instant
+    from registry.cli.worker_process import working_beside
     from registry.store.home import home_folder, open_ledger
     from registry.web.app import create_app
     from registry.web.server import serve
 
-    ledger = open_ledger(home_folder(given.home, environment), environment)
+    home = home_folder(given.home, environment)
+    ledger = open_ledger(home, environment)
     try:
         resettle(ledger, instant())
         app = create_app(ledger, clock=instant, hosts=given.name, is_https=given.https)
 
         def listening(address: str) -> None:
+            beside.enter_context(working_beside(home))
             say(f"serving {ledger.settings.unit_name} on {address} ; stop with Ctrl-C")
             say(CAUTION)
 
-        serve(app, given.host, given.port, on_listening=listening)
+        with ExitStack() as beside:
+            serve(app, given.host, given.port, on_listening=listening)
     finally:
         ledger.close()
     return 0

@@ -474,8 +474,11 @@ CHANGES = ("registry.actions.accounts_changes",)
 SETTLING = ("registry.actions.settle", "registry.store.verification")
 ASSIGNING = ("registry.actions.assign",)
 SCANNING = ("registry.actions.attach_scan",)
+ATTACHED = (*SCANNING, "registry.actions.look_through")
 FOLLOWING = ("registry.actions.follow_case",)
 CORRECTING = ("registry.actions.correct_case", "registry.actions.correct_screw")
+WORKING = ("registry.actions.work_arrivals",)
+HOLDING = ("registry.actions.held_arrival",)
 ARRIVING = ("registry.actions.arrivals",)
 WITHDRAWING = ("registry.actions.withdraw",)
 REPLYING = ("registry.actions.replies",)
@@ -588,8 +591,21 @@ NOT_ASKING = {
     "people.invited": ("before anybody is signed in", ACCOUNTS),
     "people.signed_in": ("before anybody is signed in", SESSIONS),
     "arrivals.add_arrival": ("keeps what comes in, for who may load scans", ARRIVING),
-    "arrivals.change_arrival": ("takes an arrival further, shows nothing", ARRIVING),
+    "arrivals.change_arrival": (
+        "takes an arrival further, shows nothing",
+        (*ARRIVING, "registry.actions.decide_arrival"),
+    ),
     "arrivals.count_file": ("keeps what comes in, for who may load scans", ARRIVING),
+    "working_arrivals.close_quiet": ("the worker's, shows nothing", WORKING),
+    "working_arrivals.is_quiet_there": ("the worker's, shows nothing", WORKING),
+    "working_arrivals.is_work_there": ("the worker's, shows nothing", WORKING),
+    "working_arrivals.expired": ("the worker's, shows nothing", WORKING),
+    "working_arrivals.drop": ("the worker's, shows nothing", WORKING),
+    "working_arrivals.living_tokens": ("the worker's, shows nothing", WORKING),
+    "working_arrivals.take_next": ("the worker's, shows nothing", WORKING),
+    "working_arrivals.change_held": ("the worker's, shows nothing", HOLDING),
+    "working_arrivals.let_go": ("the worker's, shows nothing", HOLDING),
+    "working_arrivals.finish_step": ("the worker's, shows nothing", HOLDING),
     "people.note_seen": ("sign-ins", SESSIONS),
     "people.start_session": ("sign-ins", SESSIONS),
     "people.turn_session": ("sign-ins", SESSIONS),
@@ -605,7 +621,7 @@ NOT_ASKING = {
     "readings.owed_seconds": ("works consensus out", SETTLING),
     "readings.levels_of": ("works consensus out", SETTLING),
     "readings.consensus_rows": ("works consensus out", SETTLING[:1]),
-    "scans.scan_of_series": ("whether a series is there, after the case was allowed", SCANNING),
+    "scans.scan_of_series": ("whether a series is there, after the case was allowed", ATTACHED),
     "scans.scan_there": (
         "whether a scan is there, after the case was allowed",
         (*SCANNING, "registry.actions.scans_of_case"),

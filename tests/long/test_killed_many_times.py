@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 
+from tests.build.killed_worker import kill_while_working
 from tests.build.killing import kill_while_loading, look_at
 
 KILLS = 40
@@ -23,6 +24,14 @@ def test_forty_kills_lose_nothing_that_was_said(place, tmp_path):
         first = said.last + 1
     print(f"\n{place.kind}: {KILLS} kills, {said_steps} steps said, {unsaid} whole though unsaid")
     assert said_steps > KILLS
+
+
+def test_forty_kills_of_the_worker_leave_nothing_by_halves(place):
+    drawn = random.Random(12)  # noqa: S311 - a test's own draw
+    found = [kill_while_working(place, number, drawn) for number in range(1, KILLS + 1)]
+    states = {state.value: found.count(state) for state in set(found)}
+    print(f"\n{place.kind}: {KILLS} kills of the worker, found {states}")
+    assert len(states) > 1
 
 
 INIT_KILLS = 12
