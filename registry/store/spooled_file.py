@@ -53,7 +53,25 @@ def write_spooled(file: BinaryIO, key: bytes, blocks: Iterable[bytes]) -> int:
 
 def open_spooled(path: Path, key: bytes) -> BinaryIO:
     """Return a seekable stream of a file's bytes as they came in; OSError where it is damaged."""
-    return cast("BinaryIO", io.BufferedReader(_Reader(path, key)))
+    reader = _Reader(path, key)
+    return cast("BinaryIO", _Held(reader, reader.size))
+
+
+class _Held(io.BufferedReader):
+    """A file that is never asked for more than it holds.
+
+    For whatever length a damaged header claims, up to gigabytes, a stream makes room before it
+    looks how much there is.
+    """
+
+    def __init__(self, raw: io.RawIOBase, size: int) -> None:
+        super().__init__(raw)
+        self._size = size
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        if size is not None and size > CHUNK:
+            size = min(size, max(self._size - self.tell(), 0))
+        return super().read(size)
 
 
 class _Reader(io.RawIOBase):
@@ -66,7 +84,7 @@ class _Reader(io.RawIOBase):
             self._cipher = _cipher(key, _salt(self._file.read(_HEADER)))
             sealed = self._file.seek(0, io.SEEK_END) - _HEADER
             self._chunks = max(1, -(-sealed // (CHUNK + _TAG)))
-            self._size = sealed - self._chunks * _TAG
+            self.size = sealed - self._chunks * _TAG
             self._held: tuple[int, bytes] = (-1, b"")
             self._at = 0
             # Proves the end as well: what was cut off between two chunks has lost its last one.
@@ -85,14 +103,14 @@ class _Reader(io.RawIOBase):
         return self._at
 
     def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
-        start = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self._size}[whence]
+        start = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self.size}[whence]
         if start + offset < 0:
             raise OSError("a place before the beginning of the file")
         self._at = start + offset
         return self._at
 
     def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
-        if self._at >= self._size:
+        if self._at >= self.size:
             return 0
         number, start = divmod(self._at, CHUNK)
         part = self._chunk(number)[start : start + len(buffer)]
