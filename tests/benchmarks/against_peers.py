@@ -8,85 +8,21 @@ It prints; it judges nothing and no test waits for it.
 
 from __future__ import annotations
 
-import statistics
 import sys
 import tempfile
-import time
 from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
-import SimpleITK as sitk  # noqa: N813 - as its own documents write it
 from statsmodels.stats.proportion import proportion_confint
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from registry.imaging.intake import read_series, survey
-from registry.measure.axes import ScrewAxis, section_frames
-from registry.measure.sections import sample_sections
-from registry.store.images import ImageStore
 from reports.frame import ScrewRow, frame
 from reports.tables.rates import Question, rates
 from reports.tables.splits import Split
-from tests.imaging.written_files import slices, write
-
-TURNS = 5
-
-
-def ratio(name, ours, peer):
-    ours(), peer()
-    times = {ours: [], peer: []}
-    for _ in range(TURNS):
-        for step in (ours, peer):
-            start = time.perf_counter()
-            step()
-            times[step].append(time.perf_counter() - start)
-    mine, theirs = (statistics.median(times[step]) for step in (ours, peer))
-    print(f"{name}: {mine:.3f} s against {theirs:.3f} s, ratio {mine / theirs:.2f}")
-
-
-def reading_a_ct(folder: Path) -> None:
-    files = folder / "ct"
-    files.mkdir()
-    write(slices(150, shape=(512, 512)), files)
-    store = ImageStore(folder / "images")
-
-    def ours():
-        with store.writer() as writer:
-            volume = read_series(survey([files]).series_to_read(), writer)
-            store.remove(writer.seal(volume.affine, volume.attributes))
-
-    def peer():
-        reader = sitk.ImageSeriesReader()
-        reader.SetFileNames(reader.GetGDCMSeriesFileNames(str(files)))
-        sitk.WriteImage(reader.Execute(), str(folder / "peer.mha"))
-
-    ratio("150 slices of 512 x 512 into one file, SimpleITK's series reader", ours, peer)
-
-
-def cutting_sections() -> None:
-    voxels = np.random.default_rng(1).integers(-1000, 3000, (200, 384, 384)).astype(np.int16)
-    affine = np.diag([0.45, 0.45, 1.0, 1.0])
-    axis = ScrewAxis((60.0, 120.0, 90.0), (75.0, 78.0, 96.0))
-    frames = section_frames(axis, np.arange(0, 45.0), "R")
-    image = sitk.GetImageFromArray(voxels)
-    image.SetSpacing((0.45, 0.45, 1.0))
-
-    def ours():
-        sample_sections(voxels, affine, frames, 20.0, 0.25)
-
-    def peer():
-        for section in frames:
-            wanted = sitk.Image(161, 161, 1, sitk.sitkInt16)
-            normal = np.cross(section.medial, -section.cranial)
-            turn = np.column_stack([section.medial, -section.cranial, normal])
-            corner = section.origin - 20 * section.medial + 20 * section.cranial
-            wanted.SetSpacing((0.25, 0.25, 1.0))
-            wanted.SetOrigin(corner.tolist())
-            wanted.SetDirection(turn.ravel().tolist())
-            sitk.Resample(image, wanted, sitk.Transform(), sitk.sitkLinear, -1000)
-
-    ratio("45 sections of 161 x 161 across a screw, SimpleITK's resampler", ours, peer)
+from tests.benchmarks import cutting_sections, reading_a_ct
+from tests.benchmarks.turns import ratio
 
 
 def counting_rates() -> None:
@@ -121,11 +57,12 @@ def counting_rates() -> None:
         counts = breached.groupby(table["level"]).agg(["sum", "count"])
         proportion_confint(counts["sum"], counts["count"], method="wilson")
 
-    ratio("30,000 screws by level, pandas and statsmodels' plain interval", ours, peer)
+    peers = {"pandas and statsmodels' plain interval": peer}
+    ratio("30,000 screws by level", ours, peers)
 
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as made:
-        reading_a_ct(Path(made))
-    cutting_sections()
+        reading_a_ct.measure(Path(made))
+        cutting_sections.measure(Path(made))
     counting_rates()
