@@ -1,4 +1,4 @@
-"""Slices' stored values out of their files, one at a time, whichever way a file holds them.
+"""Slices' values out of their files, one at a time, whichever way a file holds them.
 
 A file of one slice is opened once; one of many frames stays open while its frames are asked for,
 and only the frame asked for is read: uncompressed ones by their place, compressed ones by the
@@ -34,7 +34,7 @@ class ChangedError(Exception):
 
 
 class Frames:
-    """Gives slices' stored values; holds at most one file open, until it is closed."""
+    """Gives slices' values; holds at most one file open, until it is closed."""
 
     def __init__(self) -> None:
         self._source: SourceFile | None = None
@@ -57,8 +57,8 @@ class Frames:
         self._stream.close()
         self._source, self._table = None, []
 
-    def stored(self, header: SliceHeader) -> NDArray[Any]:
-        """Return a slice's stored values, rows x columns.
+    def raw(self, header: SliceHeader) -> NDArray[Any]:
+        """Return a slice's values as they stand in the file, rows x columns.
 
         Raises
         ------

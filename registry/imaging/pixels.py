@@ -93,14 +93,14 @@ def pixel_form(head: Head) -> PixelForm:
 
 
 def plain_frame(content: bytes | memoryview, form: PixelForm) -> NDArray[Any]:
-    """Return uncompressed stored values, rows x columns, from one frame's bytes."""
+    """Return uncompressed values, rows x columns, from one frame's bytes, spare bits and all."""
     if len(content) < form.frame_bytes:
         raise UndecodableError(
             f"its pixel data are cut short: {len(content)} bytes "
             f"where {form.frame_bytes} were announced"
         )
     values = np.frombuffer(content, form.stored_type, form.rows * form.columns)
-    return _without_spare_bits(values.reshape(form.rows, form.columns), form)
+    return values.reshape(form.rows, form.columns)
 
 
 def packed_frame(frame: bytes, form: PixelForm) -> NDArray[Any]:
@@ -137,16 +137,17 @@ def packed_frame(frame: bytes, form: PixelForm) -> NDArray[Any]:
 
 
 def hounsfield(
-    stored: NDArray[Any], padding: tuple[int, int] | None, slope: float, intercept: float
+    raw: NDArray[Any], form: PixelForm, slope: float, intercept: float
 ) -> NDArray[np.int16] | NDArray[np.int32]:
-    """Return stored values in Hounsfield units, padding set to -1024.
+    """Return a frame in Hounsfield units, padding set to -1024.
 
     HU = stored value x Rescale Slope + Rescale Intercept, of this slice, rounded to whole units
-    (PS3.3 C.8.2, Table C.8-3). Padding is told by the stored value, before the rescale. Nothing is
-    clipped: values above 3071 HU, as metal has, stay what the scanner wrote. The answer is int16
-    where every value fits, else int32.
+    (PS3.3 C.8.2, Table C.8-3). Padding is told by the value as it stands in the file, before the
+    rescale; it may use bits that no other value does. Nothing is clipped: values above 3071 HU, as
+    metal has, stay what the scanner wrote. The answer is int16 where every value fits, else int32.
     """
-    padded = _padded(stored, padding)
+    padded = _padded(raw, form.padding)
+    stored = _without_spare_bits(raw, form)
     if padded is not None:
         inside = stored[~padded]
         if inside.size == 0:
@@ -211,7 +212,7 @@ def _refuse_odd_frame(frame: bytes, form: PixelForm) -> None:
 def _without_spare_bits(raw: NDArray[Any], form: PixelForm) -> NDArray[Any]:
     """Return the stored values: bits above Bits Stored are no part of them (PS3.5 8.1.1)."""
     spare = form.bits_allocated - form.bits_stored
-    if spare <= 0:
+    if spare <= 0 or form.syntax.is_encapsulated:
         return raw
     # Shifting up and down again fills the spare bits with the sign, or with zeros if unsigned.
     return (raw << spare) >> spare

@@ -179,8 +179,8 @@ def _blended(volume: Stack, frames: Frames) -> Iterator[NDArray[Any]]:
 def _plane(header: SliceHeader, frames: Frames) -> NDArray[Any]:
     mend = "copy the series again, or have it sent uncompressed"
     try:
-        stored = frames.stored(header)
-        return hounsfield(stored, header.pixels.padding, header.slope, header.intercept)
+        raw = frames.raw(header)
+        return hounsfield(raw, header.pixels, header.slope, header.intercept)
     except ChangedError as error:
         raise BadInputError(Fault("it changed while it was read", header.source.name)) from error
     except UnreadableError as error:

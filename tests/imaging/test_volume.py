@@ -199,6 +199,21 @@ def test_padding_is_told_by_stored_values_and_becomes_air(
     assert (voxels[:, 1, 0] == 0).all()
 
 
+def test_padding_may_use_bits_that_no_value_of_the_image_uses(tmp_path):
+    # a value of 12 bits, and -2000 as 16 bits have it
+    made = []
+    for k in range(8):
+        values = np.full((24, 32), 1024, np.uint16)
+        values[0, :3] = 63536
+        dataset = a_slice(k, position=(0, 0, k), values=values, BitsStored=12, HighBit=11)
+        dataset.add_new("PixelPaddingValue", "US", 63536)
+        made.append(dataset)
+    write(made, tmp_path)
+    _, voxels = read(tmp_path)
+    assert (voxels[:, 0, :3] == -1024).all()
+    assert (voxels[:, 1:] == 0).all()
+
+
 def test_metal_beyond_the_usual_range_is_kept_and_widens_only_where_it_must(tmp_path):
     values = stored_values(0)
     values[3, 4] = 31_000
