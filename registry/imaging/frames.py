@@ -11,9 +11,8 @@ import hashlib
 from io import BytesIO
 from typing import TYPE_CHECKING, BinaryIO
 
-from pydicom.encaps import generate_fragments, parse_basic_offsets, parse_fragments
-
-from registry.imaging.parsing import DAMAGE, UnreadableError, read_whole
+from registry.imaging.encapsulated import OddPiecesError, frame_places, joined
+from registry.imaging.parsing import UnreadableError, read_whole
 from registry.imaging.pixels import UndecodableError, packed_frame, plain_frame
 
 if TYPE_CHECKING:
@@ -25,8 +24,6 @@ if TYPE_CHECKING:
     from registry.imaging.pixels import PixelForm
     from registry.imaging.slices import SliceHeader
     from registry.imaging.sources import SourceFile
-
-_ITEM_HEAD_BYTES = 8
 
 
 class ChangedError(Exception):
@@ -90,12 +87,10 @@ class Frames:
         at, length = self._table[frame]
         self._stream.seek(at)
         content = self._stream.read(length)
-        if len(content) < length:
-            raise UndecodableError("its compressed pixel data are cut short")
         try:
-            return b"".join(generate_fragments(content))
-        except DAMAGE as error:
-            raise UndecodableError("its compressed pixel data are damaged") from error
+            return joined(content)
+        except OddPiecesError as error:
+            raise UndecodableError(str(error)) from error
 
     def _open(self, header: SliceHeader) -> None:
         form = header.pixels
@@ -107,7 +102,9 @@ class Frames:
                 if hashlib.sha256(self._stream.read(form.place.at)).digest() != form.head_digest:
                     raise ChangedError
                 if form.syntax.is_encapsulated:
-                    self._table = _frame_table(self._stream, form)
+                    self._table = frame_places(self._stream, form.frames)
+            except OddPiecesError as error:
+                raise UndecodableError(str(error)) from error
             except OSError as error:
                 raise UnreadableError("unreadable file", error.strerror or str(error)) from error
         self._source = header.source
@@ -121,35 +118,3 @@ def _inflated_pixels(header: SliceHeader) -> BinaryIO:
     if "PixelData" not in dataset:
         raise UndecodableError("it has no pixel data")
     return BytesIO(dataset.PixelData)
-
-
-def _frame_table(stream: BinaryIO, form: PixelForm) -> list[tuple[int, int]]:
-    """Return where each compressed frame's fragments begin in the file, and their length in all.
-
-    One fragment a frame, or the Basic Offset Table, tells the frames apart (PS3.5 Annex A.4).
-    """
-    try:
-        offsets = parse_basic_offsets(stream)
-        first = stream.tell()
-        count, starts = parse_fragments(stream)
-    except DAMAGE as error:
-        raise UndecodableError("its compressed pixel data are damaged") from error
-    if count == form.frames:
-        begins = list(starts)
-    elif form.frames == 1 and count:
-        begins = [starts[0]]
-    elif len(offsets) == form.frames:
-        begins = [first + offset for offset in offsets]
-    else:
-        raise UndecodableError(
-            f"it announces {form.frames} frames and holds {count} compressed pieces"
-        )
-    stream.seek(starts[-1] + 4)
-    end = starts[-1] + _ITEM_HEAD_BYTES + int.from_bytes(stream.read(4), "little")
-    table = [
-        (begin, following - begin)
-        for begin, following in zip(begins, [*begins[1:], end], strict=True)
-    ]
-    if min(length for _, length in table) <= 0:
-        raise UndecodableError("its compressed pixel data are damaged")
-    return table

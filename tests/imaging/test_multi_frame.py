@@ -145,6 +145,19 @@ def test_each_frame_has_its_own_rescale_and_its_own_item_goes_before_the_shared_
     assert volume.attributes["slice_thickness_mm"] == pytest.approx(0.8)
 
 
+def test_an_image_in_two_files_of_one_series_is_one_volume(tmp_path):
+    # a concatenation, PS3.3 C.7.6.16.1.3: frames of one series over several instances
+    made = slices(12)
+    for number, part in enumerate((made[:5], made[5:])):
+        image = enhanced(part)
+        image.SOPInstanceUID = image.file_meta.MediaStorageSOPInstanceUID = f"1.2.3.{number}"
+        (tmp_path / f"{number}.dcm").write_bytes(whole(image))
+    sink = Array()
+    volume = read_series(survey([tmp_path]).series_to_read(), sink)
+    assert np.array_equal(sink.voxels, np.stack([stored_values(k) for k in range(12)]) - 1024)
+    assert volume.identity.sop_uids == ("1.2.3.0",) * 5 + ("1.2.3.1",) * 7
+
+
 def test_two_stacks_in_one_file_are_looked_at_apart():
     image = enhanced(slices(9) + slices(9, first=(-100.0, -90.0, 60.0)))
     for own in image.PerFrameFunctionalGroupsSequence[9:]:
