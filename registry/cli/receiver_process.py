@@ -38,6 +38,7 @@ def main() -> int:
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    threading.excepthook = _ended_by
     order = json.loads(sys.stdin.readline(_LONGEST_ORDER))
     try:
         return _receive(order, stop)
@@ -61,6 +62,12 @@ def _until_orphaned(stop: threading.Event) -> None:
     while sys.stdin.read(1):
         pass
     stop.set()
+
+
+def _ended_by(how: threading.ExceptHookArgs) -> None:
+    """Log that a connection's thread ended; its own words may quote what was sent."""
+    words = "a connection ended by %s"
+    logging.getLogger("registry.receiver").warning(words, how.exc_type.__name__)
 
 
 def _answer(said: Mapping[str, object]) -> None:
