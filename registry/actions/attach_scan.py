@@ -34,12 +34,14 @@ class ScanChoice:
     ----------
     kind, reason : None where nobody said; post-operative CT, and not stated
     patient_because : why it is this patient's although the files say otherwise
+    notes : warnings besides those of the images themselves
     """
 
     case: CaseForScan
     kind: ScanKind | None
     reason: ScanReason | None
     patient_because: str = ""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -120,7 +122,7 @@ def attach_scan(
         scanned_on,
         choice.kind or ScanKind.POST_OPERATIVE_CT,
         choice.reason or ScanReason.NOT_STATED,
-        (*volume.warnings, *matched.notes),
+        (*volume.warnings, *matched.notes, *choice.notes),
         series_hash(ledger, volume.identity.series_uid),
         matched.because,
     )

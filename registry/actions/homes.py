@@ -13,13 +13,14 @@ from registry.actions.policy import findings
 from registry.actions.read_again import my_readings
 from registry.actions.replies import own_quarter, quarter_state, today_of
 from registry.actions.worklist import worklist
-from registry.domain.access import Deed, Reach, Role, Viewer, require
+from registry.domain.access import Deed, Reach, Role, Viewer, reach, require
 from registry.domain.disclosure import settled_until
 from registry.domain.readings import ReadingRole
 from registry.domain.reply import quarter_of
 from registry.store.kept_heads import last_head
 from registry.store.models.trail import TrailHead
 from registry.store.queries.accounts import AccountState, listed_accounts
+from registry.store.queries.arrivals import arrivals_waiting
 from registry.store.queries.assignments import owed_readings
 from registry.store.queries.missing import screws_read, unscanned_cases
 from registry.store.queries.ordered_readings import owed_orders
@@ -85,6 +86,14 @@ def to_read(ledger: Ledger, viewer: Viewer, now: datetime) -> ToRead:
         can_be_made_again=sum(each.can_be_replaced for each in my_readings(ledger, viewer)),
         open_findings=0 if is_lead else _open_findings(ledger, viewer),
     )
+
+
+def scans_waiting(ledger: Ledger, viewer: Viewer) -> int | None:
+    """Return how many scans that came in wait for a person; None for who may not decide."""
+    if reach(viewer, Deed.LOAD_SCANS) is not Reach.ALL:
+        return None
+    with ledger.reading() as session:
+        return arrivals_waiting(session, viewer)
 
 
 def _open_findings(ledger: Ledger, viewer: Viewer) -> int:

@@ -12,13 +12,18 @@ from registry.actions.attach_scan import (
     drop_unused,
 )
 from registry.actions.match_scan import case_facts, fitting_case, named_in_files
+from registry.actions.side_note import side_notes
 from registry.domain.access import Deed, Reach, Viewer, require
 from registry.domain.matching import Objection, objections
-from registry.domain.problems import BadInputError, Fault, ProblemError
+from registry.domain.problems import BadInputError, ConflictError, Fault, ProblemError
 from registry.domain.scans import ScanFacts, ScanKind, ScanReason, why_not_counted
 from registry.imaging.intake import read_series, survey
 from registry.imaging.left_behind import report
-from registry.store.queries.scans import case_for_scan, cases_of_patient
+from registry.store.queries.scans import (
+    case_for_scan,
+    cases_of_patient,
+    numbered_case_for_scan,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -30,7 +35,6 @@ if TYPE_CHECKING:
     from registry.imaging.left_behind import LeftBehindReport
     from registry.store.home import Ledger
     from registry.store.queries.scans import CaseForScan
-    from registry.store.writing import Writing
 
 _NO_CASE = "no case before this scan has the hospital number that the files carry"
 
@@ -119,9 +123,12 @@ def load_scan(
         digest = writer.seal(volume.affine, volume.attributes)
     sealed = SealedVolume(volume, digest)
     try:
+        case = _case(ledger, viewer, order, sealed)
+        # Before the lock: the image is looked at.
+        notes = side_notes(ledger, case.case_id, digest)
         with ledger.writing(viewer, now) as work:
-            case = _case(ledger, work, viewer, order, sealed)
-            choice = ScanChoice(case, order.kind, order.reason, order.patient_because)
+            case = _still(case, numbered_case_for_scan(work.session, viewer, case.case_id))
+            choice = ScanChoice(case, order.kind, order.reason, order.patient_because, notes)
             attached = attach_scan(ledger, work, viewer, sealed, choice)
     except ProblemError:
         drop_unused(ledger, viewer, digest, now)
@@ -194,20 +201,25 @@ def _against(ledger: Ledger, viewer: Viewer, order: ScanOrder, series: FoundSeri
     return against[-1].value if against else ""
 
 
-def _case(
-    ledger: Ledger, work: Writing, viewer: Viewer, order: ScanOrder, sealed: SealedVolume
-) -> CaseForScan:
-    if order.case_ref is not None:
-        found = case_for_scan(work.session, viewer, order.case_ref)
-        return _named_case(found, order.case_ref)
+def _case(ledger: Ledger, viewer: Viewer, order: ScanOrder, sealed: SealedVolume) -> CaseForScan:
     identity, scanned_on = sealed.volume.identity, sealed.volume.scanned_on
     named = named_in_files(ledger, identity.patient_id, identity.birth_date)
-    found = None
-    if scanned_on is not None:
-        cases = cases_of_patient(work.session, viewer, named.number_hash)
-        found = fitting_case(ledger, cases, named, scanned_on)
+    with ledger.reading() as session:
+        if order.case_ref is not None:
+            found = case_for_scan(session, viewer, order.case_ref)
+            return _named_case(found, order.case_ref)
+        cases = cases_of_patient(session, viewer, named.number_hash)
+    found = None if scanned_on is None else fitting_case(ledger, cases, named, scanned_on)
     if found is None:
         raise BadInputError(Fault(_NO_CASE, mend="name the case with --case"))
+    return found
+
+
+def _still(case: CaseForScan, found: CaseForScan | None) -> CaseForScan:
+    if found is None:
+        raise ConflictError(
+            Fault(f"case {case.reference} takes no scan any more", mend="nothing was changed")
+        )
     return found
 
 

@@ -14,6 +14,7 @@ from registry.actions.arrival_survey import ArrivalSurvey, Decision
 from registry.actions.attach_scan import ScanChoice, SealedVolume, attach_scan, drop_unused
 from registry.actions.held_arrival import LetGoError
 from registry.actions.look_through import survey_spooled
+from registry.actions.side_note import side_notes
 from registry.domain.access import Deed, Reach, require
 from registry.domain.arrivals import ArrivalState
 from registry.domain.problems import (
@@ -79,11 +80,13 @@ def _series(held: HeldArrival, decision: Decision) -> FoundSeries:
 
 
 def _attach(held: HeldArrival, viewer: Viewer, decision: Decision, sealed: SealedVolume) -> None:
+    # Before the lock: the image is looked at.
+    notes = side_notes(held.ledger, decision.case_id, sealed.digest)
     with held.ledger.writing(viewer, held.now) as work:
         case = numbered_case_for_scan(work.session, viewer, decision.case_id)
         if case is None:
             raise ConflictError(Fault("its case is not there any more", mend="choose another"))
-        choice = ScanChoice(case, decision.kind, decision.reason, decision.patient_because)
+        choice = ScanChoice(case, decision.kind, decision.reason, decision.patient_because, notes)
         attached = attach_scan(held.ledger, work, viewer, sealed, choice)
         message = "" if attached.is_new else _ATTACHED_ALREADY
         held.finish_within(work, ArrivalState.READ, message, attached.scan_id)

@@ -11,10 +11,12 @@ import secrets
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from registry.actions.arrival_survey import ArrivalSurvey
 from registry.actions.follow_case import close_owed
 from registry.actions.settle import WITHDRAWN
 from registry.actions.typed_reason import reason_given
 from registry.domain.access import Deed, Reach, require
+from registry.domain.arrivals import ENDED, ArrivalState
 from registry.domain.problems import BadInputError, Fault, NotFoundError
 from registry.store.models.cases import Case, Screw
 from registry.store.models.findings import Finding
@@ -23,11 +25,13 @@ from registry.store.models.patients import Patient, VaultEntry
 from registry.store.models.readings import Assignment, Reading
 from registry.store.models.replies import Rereading
 from registry.store.models.scans import HeldImage, Scan
+from registry.store.queries.arrivals import change_arrival
 from registry.store.queries.withdrawing import (
     held_of_patient,
     patient_of_case,
     patient_of_hash,
     patients_not_yet_withdrawn,
+    surveyed_arrivals,
     withdrawn_in_rows,
 )
 from registry.store.vault import reference_hash
@@ -141,6 +145,7 @@ def _forget(work: Writing, ledger: Ledger, patient: PatientToWithdraw, because: 
         ledger.images.remove(image.digest)
         work.update(HeldImage, "delete an image", image.id, because=WITHDRAWN, removed_at=work.now)
     cases = [case.id for case in held.cases]
+    _drop_arrivals(work, ledger, frozenset(cases))
     closed = close_owed(work, ledger.settings, cases, WITHDRAWN)
     _forget_identity(work, held)
     references = _forget_words(work, held)
@@ -153,6 +158,17 @@ def _forget(work: Writing, ledger: Ledger, patient: PatientToWithdraw, because: 
         withdrawn_at=work.now,
     )
     return Withdrawal(references, len(held.screws), len(held.images), closed)
+
+
+def _drop_arrivals(work: Writing, ledger: Ledger, cases: frozenset[int]) -> None:
+    """Destroy what came in of the patient and was not read yet."""
+    dropped = {"state": ArrivalState.REFUSED.value, "message": "dropped: its patient was withdrawn"}
+    for arrival_id, token, survey in surveyed_arrivals(work.session):
+        found = ArrivalSurvey.from_json(survey)
+        if any(cases & set(series.case_ids) for series in found.series):
+            going = set(ArrivalState) - ENDED
+            change_arrival(work.session, arrival_id, going, last_at=work.now, **dropped)
+            ledger.spool.destroy(token)
 
 
 def _forget_identity(work: Writing, held: HeldOfPatient) -> None:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 from sqlalchemy import func, select
 
 from registry.actions.accounts import acting
 from registry.actions.check_ledger import check_ledger
 from registry.actions.load_scan import ScanOrder, load_scan
+from registry.actions.side_note import SIDE_NOTE
 from registry.domain.access import Role
 from registry.domain.problems import BadInputError, ConflictError, NotAllowedError
 from registry.domain.scans import ScanKind, ScanReason
@@ -196,6 +198,25 @@ def test_the_hospital_s_identifiers_are_in_the_vault_alone(logged, tmp_path):
     identity = json.loads(unseal(key, entry, f"{pseudonym} {series}"))
     assert identity["patient_id"] == "INV-0001"
     assert identity["series_uid"].endswith(".1.1")
+
+
+def metal_on(side):
+    """Return a column of bone and a rod of metal beside it, 20 mm to one side of the middle."""
+    values = np.zeros((48, 96), dtype=np.int16)  # stored values: 1024 below their Hounsfield units
+    values[10:40, 28:68] = 1024 + 400
+    middle = 68 if side == "L" else 28  # columns run to the patient's left
+    values[20:28, middle - 4 : middle + 4] = 1024 + 3000
+    return values
+
+
+@pytest.mark.parametrize("side", "LR")
+def test_metal_on_the_other_side_from_the_log_is_noted_and_not_refused(logged, tmp_path, side):
+    # OP-3 has one screw, a left one.
+    folder = tmp_path / "ct"
+    write(slices(12, values=metal_on(side), spacing=(1, 1), PatientID="H300"), folder)
+    loaded = load(logged, folder)
+    assert loaded.case_ref == "OP-3"
+    assert (SIDE_NOTE in loaded.warnings) is (side == "R")
 
 
 @pytest.mark.parametrize("role", Role)

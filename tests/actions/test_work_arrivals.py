@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import subprocess
 import threading
 from datetime import timedelta
 
@@ -15,6 +16,8 @@ from registry.actions.arrivals import arrival_of_study, cancel_arrival, one_arri
 from registry.actions.check_ledger import check_ledger
 from registry.actions.decide_arrival import case_offered, cases_offered, decide_arrival, look_again
 from registry.actions.held_arrival import LEASE_SECONDS
+from registry.actions.homes import scans_waiting
+from registry.actions.withdraw import WhoWithdraws, withdraw
 from registry.actions.work_arrivals import work_once
 from registry.domain.access import Role
 from registry.domain.arrivals import ArrivalSource, ArrivalState
@@ -235,6 +238,30 @@ def test_a_damaged_slice_sends_it_back_in_words_and_keeps_nothing(logged):
     assert counts(logged) == before
 
 
+@pytest.fixture
+def small_disk(logged):
+    """Give the image store a disk of 16 kB, where this machine lets one be made."""
+    folder = logged.home / "images"
+    folder.mkdir(exist_ok=True)
+    mount = ["mount", "-t", "tmpfs", "-o", "size=16k", "tmpfs", folder]
+    if subprocess.run(mount, capture_output=True, check=False).returncode:
+        pytest.skip("no disk can be mounted here")
+    yield lambda: subprocess.run(["umount", folder], check=True)
+    subprocess.run(["umount", folder], capture_output=True, check=False)
+
+
+def test_a_full_disk_is_told_and_the_same_decision_may_be_made_again(logged, local, small_disk):
+    arrival = looked_through(logged, a_study())
+    before = counts(logged)
+    found = read(logged, arrival)
+    assert found.state is ArrivalState.FAILED
+    assert "No space left on device" in found.message
+    assert counts(logged) == before
+    small_disk()
+    assert read(logged, arrival).state is ArrivalState.READ
+    assert check_ledger(logged, local) == []
+
+
 def test_cancelled_while_it_is_read_nothing_is_attached(logged, local, monkeypatch):
     arrival = looked_through(logged, a_study())
     before = counts(logged)
@@ -399,6 +426,32 @@ def test_it_is_attached_in_the_name_of_who_decided_if_they_still_may(logged, loc
         (matched,) = session.execute(select(Scan.matched_by_id)).scalars()
         by = session.execute(select(EventRow.actor).where(EventRow.verb == "attach a scan"))
         assert (matched, list(by.scalars())) == (lena.account_id, ["lena"])
+
+
+def test_what_came_in_of_a_patient_who_is_withdrawn_is_destroyed(logged, local):
+    of_theirs, of_another = (
+        looked_through(logged, a_study()),
+        looked_through(logged, a_study(series=2, study=2, PatientID="H300")),
+    )
+    withdraw(logged, local, WhoWithdraws(case_ref="OP-1"), "asked", NOW)
+    assert see(logged, of_theirs).state is ArrivalState.REFUSED
+    assert see(logged, of_theirs).message == "dropped: its patient was withdrawn"
+    assert see(logged, of_another).state is ArrivalState.LOOKED_THROUGH
+    assert len(spooled(logged)[1]) == 1
+    # What comes of them later finds no case.
+    (series,) = see(logged, looked_through(logged, a_study(series=3, study=3))).survey.series
+    assert series.case_ids == ()
+
+
+def test_registrars_and_leads_are_told_how_many_wait(logged, local):
+    rita = an_account(logged, "rita", Role.REGISTRAR, person="Rita Reader", new_person=True)
+    anna = an_account(logged, "anna", Role.SURGEON, person="Anna Berg")
+    assert scans_waiting(logged, rita) == 0
+    looked_through(logged, a_study())
+    arrived(logged, a_study(series=2))
+    assert scans_waiting(logged, rita) == 1
+    assert scans_waiting(logged, local) == 1
+    assert scans_waiting(logged, anna) is None
 
 
 @pytest.mark.parametrize("role", [Role.SURGEON, Role.STEWARD])

@@ -593,9 +593,10 @@ NOT_ASKING = {
     "arrivals.add_arrival": ("keeps what comes in, for who may load scans", ARRIVING),
     "arrivals.change_arrival": (
         "takes an arrival further, shows nothing",
-        (*ARRIVING, "registry.actions.decide_arrival"),
+        (*ARRIVING, "registry.actions.decide_arrival", *WITHDRAWING),
     ),
     "arrivals.count_file": ("keeps what comes in, for who may load scans", ARRIVING),
+    "withdrawing.surveyed_arrivals": ("drops what came in, shows nothing", WITHDRAWING),
     "working_arrivals.close_quiet": ("the worker's, shows nothing", WORKING),
     "working_arrivals.is_quiet_there": ("the worker's, shows nothing", WORKING),
     "working_arrivals.is_work_there": ("the worker's, shows nothing", WORKING),
@@ -625,6 +626,10 @@ NOT_ASKING = {
     "scans.scan_there": (
         "whether a scan is there, after the case was allowed",
         (*SCANNING, "registry.actions.scans_of_case"),
+    ),
+    "scans.screws_in_image": (
+        "sides of a case's screws, after the case was allowed",
+        ("registry.actions.side_note",),
     ),
     "scans.known_image": ("whether an image is there, by its digest", SCANNING),
     "visible.events_of_cases": (

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from sqlalchemy import and_, select
 
 from registry.domain.problems import NotFoundError
-from registry.store.models.cases import Case
+from registry.domain.techniques import Life
+from registry.store.models.cases import Case, Screw
 from registry.store.models.patients import Patient, VaultEntry
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.visible import correctable_cases, scannable_cases
@@ -16,6 +17,7 @@ from registry.store.visible import correctable_cases, scannable_cases
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
+    from decimal import Decimal
 
     from sqlalchemy import Select
     from sqlalchemy.orm import Session
@@ -101,6 +103,25 @@ def scan_of_series(session: Session, series_hash: str) -> SeriesAttached | None:
         )
     ).first()
     return None if row is None else SeriesAttached(row[0], (row[1], row[2], row[3]))
+
+
+@dataclass(frozen=True)
+class ScrewInImage:
+    """A screw that a scan of its case would show."""
+
+    side: str
+    diameter_mm: Decimal | None
+    length_mm: Decimal | None
+
+
+def screws_in_image(session: Session, case_id: int) -> list[ScrewInImage]:
+    """Return the screws that a case's scans would show: every one that was not removed."""
+    rows = session.execute(
+        select(Screw.side, Screw.diameter_mm, Screw.length_mm).where(
+            Screw.case_id == case_id, Screw.life != Life.REMOVED.value
+        )
+    )
+    return [ScrewInImage(*row) for row in rows]
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from sqlalchemy import exists, select
 from sqlalchemy.orm import aliased
 
+from registry.domain.arrivals import ENDED, ArrivalState
+from registry.store.models.arrivals import ArrivalRow
 from registry.store.models.cases import Case, Screw
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
@@ -139,3 +141,14 @@ def _words_of_others(session: Session, patient_id: int) -> frozenset[str]:
         asked = select(column).where(Case.patient_id != patient_id, column.is_not(None)).distinct()
         found.update(str(word) for word in session.execute(asked).scalars())
     return frozenset(found)
+
+
+def surveyed_arrivals(session: Session) -> list[tuple[int, str, str]]:
+    """Return number, token and survey of what came in, was looked through and has not ended."""
+    living = [each.value for each in set(ArrivalState) - ENDED]
+    rows = session.execute(
+        select(ArrivalRow.id, ArrivalRow.token, ArrivalRow.survey).where(
+            ArrivalRow.state.in_(living), ArrivalRow.survey.is_not(None)
+        )
+    )
+    return [(row[0], row[1], row[2] or "") for row in rows]
