@@ -6,6 +6,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from registry.cli.listen import DEFAULT_PORT
+from registry.cli.load_ct import chosen_word
 from registry.cli.output import say
 from registry.domain.problems import BadInputError, Fault
 
@@ -14,6 +15,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from registry.actions.fetch import FoundStudy, Wanted, Way
+    from registry.actions.finish_arrival import SaidBeforehand
+    from registry.domain.access import Viewer
+    from registry.store.home import Ledger
 
 
 def add_arguments(command: argparse.ArgumentParser) -> None:
@@ -40,14 +44,24 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--port", type=int, default=DEFAULT_PORT, help=f"C-MOVE: and port ({DEFAULT_PORT})"
     )
+    command.add_argument("--series", type=int, metavar="N", help="with --case: read this one of it")
+    command.add_argument("--kind", help="with --case: intra-operative 3D, post-operative CT, ...")
+    command.add_argument("--reason", help="with --case: routine, symptoms, other, not stated")
+    command.add_argument(
+        "--confirm-patient",
+        metavar="REASON",
+        default="",
+        help="with --case: it is the case's patient although the files say otherwise",
+    )
     add_as(command)
 
 
 def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
-    """Find, list, fetch; what was fetched waits as an arrival."""
+    """Find, list and fetch; with --case read it at once, else it waits as an arrival."""
     from registry.actions.fetch import archive_of, chosen_study, fetch_study, find_studies
     from registry.cli.opening import instant, opened
 
+    said = _said(given)
     with opened(given, environment) as (ledger, viewer):
         archive = archive_of(ledger, _way(given))
         found = find_studies(ledger, viewer, archive, _wanted(given), instant())
@@ -56,9 +70,33 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
             return 0
         study = chosen_study(found, given.number)
         arrival = fetch_study(ledger, viewer, archive, study, instant)
-    images = sum(each.images or 0 for each in study.series)
-    say(f"fetched {images or 'its'} images; they wait as arrival {arrival} for their case")
+        if said is None:
+            say(f"fetched; it waits as arrival {arrival} for somebody to say whose it is")
+        else:
+            _finish(ledger, viewer, arrival, said)
     return 0
+
+
+def _said(given: argparse.Namespace) -> SaidBeforehand | None:
+    from registry.actions.finish_arrival import SaidBeforehand
+    from registry.domain.scans import ScanKind, ScanReason
+
+    kind = chosen_word(ScanKind, given.kind, "--kind")
+    reason = chosen_word(ScanReason, given.reason, "--reason")
+    if given.case is None:
+        return None
+    return SaidBeforehand(given.case, kind, reason, given.series, given.confirm_patient)
+
+
+def _finish(ledger: Ledger, viewer: Viewer, arrival: int, said: SaidBeforehand) -> None:
+    from registry.actions.finish_arrival import finish_arrival
+    from registry.cli.opening import instant
+
+    done = finish_arrival(ledger, viewer, arrival, said, instant)
+    left_out = () if done.survey is None else done.survey.left_out
+    for each in left_out:
+        say(f"left out {each.files} files: {each.what}, {each.why}")
+    say(f"fetched and attached to case {done.case_ref}; its screws wait for their readers")
 
 
 def _way(given: argparse.Namespace) -> Way:

@@ -52,8 +52,8 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
 
     order = ScanOrder(
         given.case,
-        _word(ScanKind, given.kind, "--kind"),
-        _word(ScanReason, given.reason, "--reason"),
+        chosen_word(ScanKind, given.kind, "--kind"),
+        chosen_word(ScanReason, given.reason, "--reason"),
         given.series,
         given.confirm_patient,
         given.confirm_burned_in,
@@ -105,7 +105,8 @@ def _load(ledger: Ledger, viewer: Viewer, paths: list[Path], order: ScanOrder) -
         say(f"note: the case is not counted on this scan: {loaded.not_counted}")
 
 
-def _word(kind: type[Word], text: str | None, option: str) -> Word | None:
+def chosen_word(kind: type[Word], text: str | None, option: str) -> Word | None:
+    """Return the word of a closed set that an option gives, or None."""
     try:
         return None if text is None else parse_word(kind, text)
     except ValueError as error:

@@ -12,6 +12,7 @@ from sqlalchemy import select
 from registry.actions.accounts import acting
 from registry.actions.arrivals import arrivals
 from registry.domain.arrivals import ArrivalSource, ArrivalState
+from registry.store.models.scans import Scan
 from registry.store.models.trail import EventRow
 from registry.store.queries.arrivals import kept_arrival
 from tests.build.loaded import LOG_ROWS, load_rows
@@ -23,14 +24,21 @@ WAYS = ["web", "move", "get"]
 # A study of the case's patient after the operation, one before it, one of somebody whose number
 # begins alike, and a study without any CT; in the first also what is no CT.
 KEPT = [
-    *slices(6, study=1, StudyDate="20260302"),
-    *slices(4, study=1, series=2, StudyDate="20260302", SeriesDescription="SOFT"),
-    a_slice(study=1, series=3, StudyDate="20260302", Modality="SR"),
+    *slices(12, study=1, StudyDate="20260302", AcquisitionDate="20260302"),
+    *slices(
+        4,
+        study=1,
+        series=2,
+        StudyDate="20260302",
+        AcquisitionDate="20260302",
+        SeriesDescription="SOFT",
+    ),
+    a_slice(study=1, series=3, StudyDate="20260302", AcquisitionDate="20260302", Modality="SR"),
     *slices(2, study=2, StudyDate="20260101"),
     *slices(2, study=3, StudyDate="20260303", PatientID="INV-00012", AccessionNumber="ACC-99"),
     a_slice(study=4, StudyDate="20260304", Modality="MR"),
 ]
-WANTED = {each.SOPInstanceUID for each in KEPT[:10]}
+WANTED = {each.SOPInstanceUID for each in KEPT[:16]}
 
 
 @pytest.fixture(scope="module")
@@ -94,23 +102,50 @@ def openings(place):
 
 
 @pytest.mark.parametrize("way", WAYS)
-def test_a_cases_ct_after_its_operation_is_found_and_fetched(place, archive, way):
+def test_what_is_fetched_is_what_the_archive_keeps(place, archive, way):
+    answer = fetch(place, archive, way, "--patient", "INV-0001", "--number", 2)
+    assert (answer.status, answer.err) == (0, "")
+    arrival = newest(place)
+    assert (arrival.source, arrival.state) == (ArrivalSource.ARCHIVE, ArrivalState.RECEIVED)
+    kept = [dcmread(io.BytesIO(content)) for content in kept_in(place, arrival.arrival_id)]
+    # What is no CT of that study is not fetched.
+    assert {each.SOPInstanceUID for each in kept} == WANTED
+    sent = {each.SOPInstanceUID: each.PixelData for each in KEPT}
+    assert all(each.PixelData == sent[each.SOPInstanceUID] for each in kept)
+
+
+def test_a_cases_ct_after_its_operation_is_found_fetched_and_attached(place, archive):
     opened = openings(place)
-    answer = fetch(place, archive, way, "--case", "OP-1")
+    answer = fetch(place, archive, "web", "--case", "OP-1", "--reason", "routine")
     assert (answer.status, answer.err) == (0, "")
     # What is no CT, before the operation or somebody else's is neither listed nor fetched.
     assert "1: CT of 2026-03-02" in answer.out
     assert "2: " not in answer.out
+    assert "attached to case OP-1" in answer.out
     arrival = newest(place)
-    assert (arrival.source, arrival.state) == (ArrivalSource.ARCHIVE, ArrivalState.RECEIVED)
-    kept = [dcmread(io.BytesIO(content)) for content in kept_in(place, arrival.arrival_id)]
-    assert {each.SOPInstanceUID for each in kept} == WANTED
-    sent = {each.SOPInstanceUID: each.PixelData for each in KEPT}
-    assert all(each.PixelData == sent[each.SOPInstanceUID] for each in kept)
+    assert (arrival.state, arrival.case_ref) == (ArrivalState.READ, "OP-1")
+    with the_ledger(place) as (ledger, local), ledger.reading() as session:
+        scan = session.get_one(Scan, arrival.scan_id)
+        assert (str(scan.scanned_on), scan.kind, scan.reason) == (
+            "2026-03-02",
+            "post-operative CT",
+            "routine",
+        )
+        assert scan.matched_by_id == local.account_id
+    # Read once, nothing of it waits on the disk.
+    assert kept_in(place, arrival.arrival_id) == []
+    # It was opened to ask; that it was put back with the scan is another event.
     assert openings(place) == [*opened, ("patient", "to find its CT in the archive")]
-    # No identifier is said.
     for word in ("INV-0001", "Invented", "1.2.826"):
         assert word not in answer.out
+    assert place.command("verify").status == 0
+
+
+def test_what_cannot_be_attached_as_was_said_waits_for_a_person(place, archive):
+    answer = fetch(place, archive, "web", "--case", "OP-1", "--series", 9)
+    assert answer.status == 2
+    assert "there is no series 9" in answer.err
+    assert newest(place).state is ArrivalState.LOOKED_THROUGH
 
 
 @pytest.mark.parametrize("way", WAYS)

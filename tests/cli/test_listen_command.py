@@ -6,16 +6,21 @@ import io
 import re
 import socket
 import struct
+import subprocess
 from contextlib import suppress
+from datetime import timedelta
 
+import numpy as np
 import pytest
 from pydicom import dcmread
 
 from registry.actions.accounts import acting
-from registry.actions.arrivals import arrivals
-from registry.domain.arrivals import ArrivalSource
+from registry.actions.arrivals import arrivals, one_arrival
+from registry.actions.work_arrivals import work_once
+from registry.domain.arrivals import ArrivalSource, ArrivalState
 from registry.store.queries.arrivals import kept_arrival
-from tests.build.network import a_pair, listening, send
+from tests.build.network import SENDER, TITLE, a_pair, dcmtk, listening, send
+from tests.build.orthanc import orthanc
 from tests.imaging.written_files import slices, write
 
 
@@ -127,49 +132,68 @@ def test_nothing_that_was_sent_stands_in_clear_in_the_home(place, listener, tmp_
             assert b"1.2.826.0.1.3680043.10.9999" not in content, path.name
 
 
+def test_an_archive_moves_a_study_here_and_it_is_looked_through_once_quiet(
+    place, listener, tmp_path
+):
+    port = listener.port
+    with orthanc(tmp_path / "orthanc", {TITLE: ("127.0.0.1", port)}, DicomAet=SENDER) as archive:
+        for path in write(slices(12, study=5), tmp_path / "ct"):
+            archive.store(path.read_bytes())
+        whole = ("QueryRetrieveLevel=STUDY", "StudyInstanceUID=1.2.826.0.1.3680043.10.9999.5")
+        keys = [word for key in whole for word in ("-k", key)]
+        where = ["127.0.0.1", str(archive.dicom_port)]
+        moved = subprocess.run(
+            [dcmtk("movescu"), "-S", "-aec", SENDER, "-aem", TITLE, *keys, *where],
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+        assert moved.returncode == 0, moved.stderr
+    ledger = place.open()
+    try:
+        local = acting(ledger, None)
+        arrival = max(arrivals(ledger, local), key=lambda each: each.arrival_id)
+        assert (arrival.files, arrival.state) == (12, ArrivalState.RECEIVING)
+        later = arrival.last_at + timedelta(seconds=ledger.settings.quiet_seconds + 1)
+        while work_once(ledger, later):
+            pass
+        looked = one_arrival(ledger, local, arrival.arrival_id)
+        assert looked.state is ArrivalState.LOOKED_THROUGH
+        assert [each.is_readable for each in looked.survey.series] == [True]
+    finally:
+        ledger.close()
+
+
 # The system's own limit stands in for a full disk: the write itself fails. SQLite's shared memory
 # alone takes 32,768 bytes.
 LIMITED = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000)); "
 
 
-def test_a_full_disk_is_answered_and_the_next_image_that_fits_is_taken(templates, tmp_path):
-    import numpy as np  # noqa: PLC0415 - here alone
-
+def test_a_full_disk_is_answered_over_tls_and_the_next_image_that_fits_is_taken(
+    templates, tmp_path
+):
+    own, archive = (a_pair(tmp_path, name) for name in ("ledger", "archive"))
     small = write(slices(1), tmp_path / "small")
     write(slices(1, series=2, values=np.zeros((300, 300), np.int16)), tmp_path / "large")
-    with (
-        templates.copied("sqlite", tmp_path / "home") as place,
-        listening(place, before=LIMITED) as listener,
-    ):
-        refused = send(listener.port, tmp_path / "large", "-v")
-        # dcmtk's words for 0xA700, PS3.4 Table B.2-1
-        assert "Refused: OutOfResources" in refused.stdout + refused.stderr
-        assert send(listener.port, tmp_path / "small").returncode == 0
-        ledger = place.open()
-        try:
-            assert voxels(kept_files(ledger)) == voxels([small[0].read_bytes()])
-        finally:
-            ledger.close()
-
-
-def test_a_study_comes_in_under_tls(templates, tmp_path):
-    own, archive = (a_pair(tmp_path, name) for name in ("ledger", "archive"))
-    write(slices(2), tmp_path / "ct")
     files = {
         "PEDICLE_LEDGER_DICOM_CERTIFICATE": str(own.certificate),
         "PEDICLE_LEDGER_DICOM_KEY": str(own.key),
         "PEDICLE_LEDGER_DICOM_AUTHORITY": str(archive.certificate),
     }
+    known = ("+tls", archive.key, archive.certificate, "+cf", own.certificate)
     with (
         templates.copied("sqlite", tmp_path / "home") as place,
-        listening(place, **files) as listener,
+        listening(place, before=LIMITED, **files) as listener,
     ):
         assert "(TLS)" in listener.said
-        assert send(listener.port, tmp_path / "ct").returncode != 0
-        known = ("+tls", archive.key, archive.certificate, "+cf", own.certificate)
-        assert send(listener.port, tmp_path / "ct", *known).returncode == 0
+        assert send(listener.port, tmp_path / "small").returncode != 0
+        refused = send(listener.port, tmp_path / "large", "-v", *known)
+        # dcmtk's words for 0xA700, PS3.4 Table B.2-1
+        assert "Refused: OutOfResources" in refused.stdout + refused.stderr
+        assert send(listener.port, tmp_path / "small", *known).returncode == 0
         ledger = place.open()
         try:
-            assert len(kept_files(ledger)) == 2
+            assert voxels(kept_files(ledger)) == voxels([small[0].read_bytes()])
         finally:
             ledger.close()
