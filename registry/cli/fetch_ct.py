@@ -100,19 +100,27 @@ def _finish(ledger: Ledger, viewer: Viewer, arrival: int, said: SaidBeforehand) 
 
 
 def _way(given: argparse.Namespace) -> Way:
+    from dataclasses import replace
+
+    named = way_of(given.url, given.peer)
+    return replace(named, by=given.by or "", host=given.host, port=given.port)
+
+
+def way_of(url: str, peer: str | None) -> Way:
+    """Return the archive that two options name; BadInputError says what is wrong with them."""
     from registry.actions.fetch import Way
     from registry.domain.network import parse_node
     from registry.store.configuration import web_address
 
     try:
-        peer = None if given.peer is None else parse_node(given.peer)
+        node = None if peer is None else parse_node(peer)
     except ValueError as error:
         raise BadInputError(Fault("no such node", "--peer", str(error))) from None
     try:
-        url = web_address(given.url)
+        address = web_address(url)
     except ValueError as error:
         raise BadInputError(Fault("no such address", "--url", str(error))) from None
-    return Way(given.by or "", url, peer, given.host, given.port)
+    return Way(url=address, peer=node)
 
 
 def _wanted(given: argparse.Namespace) -> Wanted:

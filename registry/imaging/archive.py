@@ -90,6 +90,13 @@ class Archive(Protocol):
         """Hand each image of a series to `take` as a file; return how many came."""
         ...
 
+    def store(self, report: bytes) -> None:
+        """Give the archive a report as a DICOM file; returns once it says that it keeps it."""
+        ...
+
+
+NOT_TAKEN = "the archive did not take the report"
+
 
 def require_whole(series: ArchivedSeries, came: int) -> None:
     """Raise FailureError where fewer images came than the archive counts."""

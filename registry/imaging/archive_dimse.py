@@ -5,8 +5,11 @@ from __future__ import annotations
 import socket
 from contextlib import contextmanager
 from dataclasses import dataclass
+from io import BytesIO
 from typing import TYPE_CHECKING, Any, Final
 
+from pydicom import dcmread
+from pydicom.config import disable_value_validation
 from pydicom.dataset import Dataset
 from pynetdicom import AE, _config, evt, sop_class
 from pynetdicom.presentation import build_role
@@ -15,6 +18,7 @@ from registry.domain.problems import FailureError
 from registry.imaging.archive import (
     CT,
     MOST_STUDIES,
+    NOT_TAKEN,
     ArchivedSeries,
     ArchivedStudy,
     StudyQuery,
@@ -45,6 +49,8 @@ _GET: Final = sop_class.StudyRootQueryRetrieveInformationModelGet  # type: ignor
 # PS3.4 Tables C.4-1 to C.4-3: pending, pending with a warning, success; the destination of a move
 # is not known.
 _PENDING: Final = (0xFF00, 0xFF01)
+# PS3.4 Table B.2-1: success, and the warnings under which it is kept all the same.
+_KEPT: Final = (0x0000, 0xB000, 0xB006, 0xB007)
 _NO_SUCH_DESTINATION: Final = 0xA801
 
 
@@ -116,6 +122,15 @@ class DimseArchive:
             with receiving(landing, counted.received), self._called([_MOVE]) as association:
                 counted.carried_out(association.send_c_move(asked, self._caller.title, _MOVE))
         return counted.came
+
+    def store(self, report: bytes) -> None:
+        """Store a report by C-STORE (PS3.4 Annex B); FailureError where it is not taken."""
+        with disable_value_validation(), without_warnings():
+            sent = dcmread(BytesIO(report))
+            with self._called([str(sent.SOPClassUID)]) as association:
+                status = _status(association.send_c_store(sent))
+        if status not in _KEPT:
+            raise FailureError(f"{NOT_TAKEN} ({_named(status)})")
 
     def _get(self, asked: Dataset, counted: _Counted) -> None:
         def stored(event: evt.Event) -> int:

@@ -10,12 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 import requests
 from dicomweb_client.web import DICOMwebClient
+from pydicom import dcmread
+from pydicom.config import disable_value_validation
+from pydicom.dataset import Dataset
 from requests.auth import AuthBase
 
 from registry.domain.problems import FailureError
 from registry.imaging.archive import (
     CT,
     MOST_STUDIES,
+    NOT_TAKEN,
     ArchivedSeries,
     ArchivedStudy,
     StudyQuery,
@@ -23,6 +27,7 @@ from registry.imaging.archive import (
     in_order,
     is_uid,
 )
+from registry.imaging.parsing import without_warnings
 from registry.imaging.sources import printable
 
 if TYPE_CHECKING:
@@ -130,6 +135,27 @@ class WebArchive:
                 self._bounds.begin()
                 take(BytesIO(part))
                 came += 1
+
+    def store(self, report: bytes) -> None:
+        """Store a report by STOW-RS (PS3.18 section 10.5); FailureError where it is not taken."""
+        with (
+            _in_words(),
+            self._bounds.at_most(_LONGEST_LIST_BYTES),
+            disable_value_validation(),
+            without_warnings(),
+        ):
+            sent = dcmread(BytesIO(report))
+            answer = self._client.store_instances([sent])
+        stored = [
+            each.ReferencedSOPInstanceUID
+            for each in answer.get("ReferencedSOPSequence") or ()
+            if "FailureReason" not in each
+        ]
+        if sent.SOPInstanceUID not in stored:
+            failed = answer.get("FailedSOPSequence") or [Dataset()]
+            reason = failed[0].get("FailureReason")
+            words = "without a reason" if reason is None else f"reason {reason:#06x}"
+            raise FailureError(f"{NOT_TAKEN} ({words})")
 
 
 class _Asking(AuthBase):
