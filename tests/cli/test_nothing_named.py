@@ -14,6 +14,12 @@ import pytest
 from pydicom.uid import ExplicitVRLittleEndian, ImplicitVRLittleEndian
 
 from registry.actions.accounts import acting
+from registry.actions.arrival_survey import Decision
+from registry.actions.arrivals import close_arrival, one_arrival, open_arrival, take_file
+from registry.actions.decide_arrival import cases_offered, decide_arrival
+from registry.actions.work_arrivals import work_once
+from registry.domain.arrivals import ArrivalSource, ArrivalState
+from registry.domain.scans import ScanKind, ScanReason
 from registry.store.models.every import METADATA
 from tests.build.killing import ROOT
 from tests.build.loaded import NOW, fill, load_rows
@@ -22,6 +28,7 @@ from tests.build.read import read_screw
 
 pytestmark = pytest.mark.filterwarnings("ignore:.*:UserWarning:tests|pydicom")
 
+PATIENT = {"patient_ref": f"{WORD}-ID", "birth_date": "1901-02-03"}
 _SYNTAX = {"sqlite": ExplicitVRLittleEndian, "postgresql": ImplicitVRLittleEndian}
 _MAIN = "import sys; from registry.cli.main import main; sys.exit(main())"
 
@@ -37,8 +44,7 @@ def test_planted_names_are_in_no_byte_of_the_home_nor_of_what_is_told(place, tmp
     ledger = place.open()
     fill(ledger, tmp_path)
     # The theatre log names the same patient, by number and day of birth.
-    patient = {"patient_ref": f"{WORD}-ID", "birth_date": "1901-02-03"}
-    load_rows(ledger, {"case_ref": "OP-6", "level": "L4", **patient})
+    load_rows(ledger, {"case_ref": "OP-6", "level": "L4", **PATIENT})
     before = set(ledger.images.digests())
     archive = write_planted(tmp_path, _SYNTAX[place.kind])
 
@@ -86,6 +92,34 @@ def test_planted_names_are_in_no_byte_of_the_home_nor_of_what_is_told(place, tmp
     assert set(tokens_in((tmp_path / "named.dcm").read_bytes())) >= {
         "QPLANT in utf-8", "QPLÄNT in utf-8", "2.999.770077 in utf-8",
     }  # fmt: skip
+
+
+def test_planted_names_are_in_no_byte_while_files_wait_to_be_read(place, tmp_path):
+    """The way of an upload, a receiver and a fetch: into the spool, looked through, read."""
+    ledger = place.open()
+    load_rows(ledger, {"case_ref": "OP-6", "level": "L4", **PATIENT})
+    local = acting(ledger, None)
+    archive = write_planted(tmp_path, _SYNTAX[place.kind])
+    arrival = open_arrival(ledger, local, ArrivalSource.UPLOAD, NOW)
+    with archive.open("rb") as stream:
+        take_file(ledger, local, arrival, stream, archive.name, NOW)
+    nothing_is_found(place)
+    close_arrival(ledger, local, arrival, NOW)
+    assert work_once(ledger, NOW)
+    nothing_is_found(place)
+    (offered,) = cases_offered(ledger, local, arrival, 1)
+    decision = Decision(1, offered.case_id, ScanKind.POST_OPERATIVE_CT, ScanReason.ROUTINE)
+    decide_arrival(ledger, local, arrival, decision, NOW)
+    assert work_once(ledger, NOW)
+    assert one_arrival(ledger, local, arrival).state is ArrivalState.READ
+    nothing_is_found(place)
+    ledger.close()
+    assert place.command("verify").status == 0
+
+
+def nothing_is_found(place):
+    assert found_in(every_row(place)) == {}
+    assert found_in(bytes_of(place.home)) == {}
 
 
 def in_a_process_of_its_own(place, *arguments):
