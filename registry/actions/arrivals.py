@@ -42,10 +42,10 @@ class Arrival:
     opened_by : name of the account that sent it, fetched it or runs the receiver
     last_at : when something came, or the state changed, last
     files, size_bytes : taken so far
-    done, total : of the step that is under way; 0 of 0 before it has begun
+    done, total : of the step that is under way; total is 0 before it is known
     message : why it was refused, cancelled or failed, in words; else ''
     survey : what lies in it, once it was looked through
-    decision : what a person chose, once they have
+    decision : what a person chose, from then on until it has ended
     scan_id, case_ref : what it became, once it was read
     """
 
@@ -193,6 +193,7 @@ def cancel_arrival(ledger: Ledger, viewer: Viewer, arrival_id: int, now: datetim
         "last_at": now,
         "lease_name": None,
         "lease_until": None,
+        "decision": None,
     }
     with ledger.untracked() as session:
         is_cancelled = kept.change_arrival(session, arrival_id, going, **changes)

@@ -46,10 +46,13 @@ class HeldArrival:
         return self.began_at + timedelta(seconds=monotonic() - self._began)
 
     def tell(self, done: int, total: int) -> None:
-        """Say how far it is, at most a few times a second; LetGoError where it is to end."""
+        """Say how far it is, at most a few times a second; LetGoError where it is to end.
+
+        `total` is 0 where nobody knows it yet.
+        """
         if self.should_stop():
             raise LetGoError
-        if monotonic() - self._told < TOLD_EVERY_SECONDS and done < total:
+        if monotonic() - self._told < TOLD_EVERY_SECONDS and done != total:
             return
         self._told = monotonic()
         until = self.now + timedelta(seconds=LEASE_SECONDS)
@@ -75,7 +78,9 @@ class HeldArrival:
 
         Its files are for the caller to destroy once that transaction has ended.
         """
-        values: dict[str, Any] = {"message": message, "last_at": self.now, "scan_id": scan_id}
+        # What was typed stays in the event alone, where a withdrawal is told of it.
+        values: dict[str, Any] = {"message": message, "scan_id": scan_id, "decision": None}
+        values["last_at"] = self.now
         if not queries.finish_step(work.session, self.row, self.worker, state, **values):
             raise LetGoError
 

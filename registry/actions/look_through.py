@@ -22,7 +22,7 @@ from registry.imaging.sources import SourceFile
 from registry.store.queries.scans import cases_of_patient, scan_of_series
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable
 
     from registry.actions.held_arrival import HeldArrival
     from registry.domain.access import Viewer
@@ -44,13 +44,8 @@ def survey_spooled(
 
     BadInputError where a zip among them is damaged or unpacks beyond the limits.
     """
-    return survey(_sources(files, told), accept_burned_in=accept_burned_in)
-
-
-def _sources(files: Iterable[SpooledFile], told: Callable[[int], None]) -> Iterator[SourceFile]:
-    for done, file in enumerate(files, start=1):
-        yield SourceFile(f"file {file.number}", file.open)
-        told(done)
+    sources = [SourceFile(f"file {each.number}", each.open) for each in files]
+    return survey(sources, accept_burned_in=accept_burned_in, told=told)
 
 
 def survey_words(ledger: Ledger, viewer: Viewer, found: Survey) -> ArrivalSurvey:
@@ -120,10 +115,13 @@ def _left_out(aside: Iterable[LeftOut]) -> tuple[LeftOutWords, ...]:
 def look_through(held: HeldArrival) -> None:
     """Look through an arrival; from then on it waits for a person, or it is refused."""
     ledger, total = held.ledger, held.row.files
+
+    def told(done: int) -> None:
+        # How many members a zip has is not known beforehand: 0 stands for that.
+        held.tell(done, total if done <= total else 0)
+
     try:
-        found = survey_spooled(
-            ledger.spool.files(held.row.token), lambda done: held.tell(min(done, total), total)
-        )
+        found = survey_spooled(ledger.spool.files(held.row.token), told)
     except BadInputError as error:
         held.finish(ArrivalState.REFUSED, "; ".join(error.lines()))
         return

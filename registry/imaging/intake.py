@@ -119,6 +119,7 @@ def survey(
     limits: Limits | None = None,
     *,
     accept_burned_in: bool = False,
+    told: Callable[[int], None] | None = None,
 ) -> Survey:
     """Look at every header of what is given; no pixel is decoded and no file is changed.
 
@@ -126,14 +127,18 @@ def survey(
     ----------
     sources : paths of files, folders and zips, or files that the caller opens by itself
     accept_burned_in : a person has looked at the slices that announce burned-in text
+    told : called after each file, members of zips included, with how many were looked into; what
+        it raises stops the survey
 
     Raises
     ------
     BadInputError : a path is missing, a zip is damaged or unpacks beyond its limits
     """
     gathered = _Gathered()
-    for entry in walk(sources, limits):
+    for done, entry in enumerate(walk(sources, limits), start=1):
         gathered.take(entry)
+        if told is not None:
+            told(done)
     groups = [
         replace(each, left_behind=gathered.leavings[each.series_uid])
         for each in group(gathered.slices.values(), accept_burned_in=accept_burned_in)

@@ -188,6 +188,9 @@ class Keys:
 
     def make_arrival_key(self, token: str) -> bytes:
         """Return the key of an arrival's files, made and safe on disk where there was none."""
+        there = self.arrival_keys().get(token)
+        if there is not None:
+            return there
         database = self._patients()
         try:
             with database:

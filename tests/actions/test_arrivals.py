@@ -158,6 +158,7 @@ def test_two_associations_of_a_study_at_once_fill_one_arrival(ledger, local):
     assert one_arrival(ledger, local, found[0]).files == 20
 
 
+@pytest.mark.parametrize("place", ["sqlite"], indirect=True)
 @pytest.mark.parametrize("role", Role)
 def test_registrar_and_lead_see_arrivals_and_nobody_else(ledger, local, role):
     arrival = opened(ledger, local)

@@ -209,6 +209,7 @@ def metal_on(side):
     return values
 
 
+@pytest.mark.parametrize("place", ["sqlite"], indirect=True)
 @pytest.mark.parametrize("side", "LR")
 def test_metal_on_the_other_side_from_the_log_is_noted_and_not_refused(logged, tmp_path, side):
     # OP-3 has one screw, a left one.

@@ -10,6 +10,7 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import func, select
 
+from registry.actions import held_arrival
 from registry.actions.accounts import acting
 from registry.actions.accounts_changes import disable
 from registry.actions.arrivals import arrival_of_study, cancel_arrival, one_arrival, take_file
@@ -30,8 +31,12 @@ from registry.store.models.patients import VaultEntry
 from registry.store.models.readings import Assignment
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.models.trail import EventRow
+from registry.store.queries import working_arrivals
 from tests.build.arriving import a_decision, a_study, a_zip, arrived, looked_through
 from tests.build.loaded import LOG_ROWS, NOW, an_account, load_rows
+
+# What follows from words and files alone is asked on one database.
+on_sqlite = pytest.mark.parametrize("place", ["sqlite"], indirect=True)
 
 
 @pytest.fixture
@@ -98,6 +103,7 @@ def test_what_came_in_becomes_the_scan_of_its_case(logged, local, packed):
     assert not work_once(logged, NOW)
 
 
+@on_sqlite
 def test_no_name_of_a_file_or_person_lies_in_the_home_outside_the_vault(logged):
     other = a_study(2, series=2, Modality="INVENTED PERSON", ConvolutionKernel="Invented")
     named = {"ConvolutionKernel": "Invented Person", "RescaleType": "HU"}
@@ -127,6 +133,7 @@ def test_the_same_study_again_says_so_and_changes_nothing(logged):
     assert spooled(logged) == ([], {})
 
 
+@on_sqlite
 @pytest.mark.parametrize(
     ("files", "words"),
     [
@@ -167,6 +174,7 @@ WRONG = {
 }
 
 
+@on_sqlite
 @pytest.mark.parametrize(("attributes", "chosen", "words"), WRONG.values(), ids=WRONG)
 def test_what_does_not_fit_is_refused_where_it_is_decided(logged, local, attributes, chosen, words):
     arrival = looked_through(logged, a_study(**attributes))
@@ -175,6 +183,7 @@ def test_what_does_not_fit_is_refused_where_it_is_decided(logged, local, attribu
     assert see(logged, arrival).state is ArrivalState.LOOKED_THROUGH
 
 
+@on_sqlite
 @pytest.mark.parametrize(
     ("attributes", "chosen"),
     [
@@ -190,6 +199,7 @@ def test_what_a_person_answers_for_is_read(logged, local, attributes, chosen):
     assert check_ledger(logged, local) == []
 
 
+@on_sqlite
 def test_a_birth_date_that_only_the_reading_can_compare_sends_it_back(logged):
     arrival = looked_through(logged, a_study(PatientID="", PatientBirthDate="19600103"))
     before = counts(logged)
@@ -201,6 +211,7 @@ def test_a_birth_date_that_only_the_reading_can_compare_sends_it_back(logged):
     assert (found.state, found.message) == (ArrivalState.READ, "")
 
 
+@on_sqlite
 def test_of_several_operations_the_latest_before_the_scan_is_offered_first(logged, local):
     arrival = looked_through(logged, a_study(PatientID="H200"))
     offered = cases_offered(logged, local, arrival, 1)
@@ -209,6 +220,7 @@ def test_of_several_operations_the_latest_before_the_scan_is_offered_first(logge
     assert other.objections == (Objection.ANOTHER_NUMBER,)
 
 
+@on_sqlite
 def test_on_the_day_of_operation_only_a_person_knows_the_kind(logged, local):
     day = {"AcquisitionDate": "20260203", "StudyDate": "20260203"}
     arrival = looked_through(logged, a_study(**day))
@@ -218,6 +230,7 @@ def test_on_the_day_of_operation_only_a_person_knows_the_kind(logged, local):
     assert found.state is ArrivalState.READ
 
 
+@on_sqlite
 def test_a_scan_of_that_day_and_kind_is_told_and_another_kind_may_be_chosen(logged):
     read(logged, looked_through(logged, a_study()))
     arrival = looked_through(logged, a_study(series=2))
@@ -227,6 +240,7 @@ def test_a_scan_of_that_day_and_kind_is_told_and_another_kind_may_be_chosen(logg
     assert read(logged, arrival, kind=ScanKind.LATER_CT).state is ArrivalState.READ
 
 
+@on_sqlite
 def test_a_damaged_slice_sends_it_back_in_words_and_keeps_nothing(logged):
     files = a_study()
     files[5] = files[5][:-700]
@@ -250,6 +264,7 @@ def small_disk(logged):
     subprocess.run(["umount", folder], capture_output=True, check=False)
 
 
+@on_sqlite
 def test_a_full_disk_is_told_and_the_same_decision_may_be_made_again(logged, local, small_disk):
     arrival = looked_through(logged, a_study())
     before = counts(logged)
@@ -260,6 +275,30 @@ def test_a_full_disk_is_told_and_the_same_decision_may_be_made_again(logged, loc
     small_disk()
     assert read(logged, arrival).state is ArrivalState.READ
     assert check_ledger(logged, local) == []
+
+
+@on_sqlite
+@pytest.mark.parametrize("packed", [False, True], ids=["loose", "zip"])
+def test_how_far_a_step_is_is_told_and_its_lease_goes_on(logged, monkeypatch, packed):
+    monkeypatch.setattr(held_arrival, "TOLD_EVERY_SECONDS", 0.0)
+    told = []
+    change = working_arrivals.change_held
+
+    def noted(session, held, worker, **values):
+        if "total" in values and values["lease_until"] is not None:
+            told.append((values["done"], values["total"]))
+        return change(session, held, worker, **values)
+
+    monkeypatch.setattr(working_arrivals, "change_held", noted)
+    files = a_study()
+    arrival = looked_through(logged, [a_zip(files)] if packed else files)
+    looked = (
+        [(n, 12) for n in range(1, 13)] if not packed else [(1, 1), *((n, 0) for n in range(2, 13))]
+    )
+    assert told == looked
+    told.clear()
+    read(logged, arrival)
+    assert [each for each in told if each[1] == 12] == [(n, 12) for n in range(1, 13)]
 
 
 def test_cancelled_while_it_is_read_nothing_is_attached(logged, local, monkeypatch):
@@ -300,6 +339,7 @@ def test_cancelled_at_the_last_moment_nothing_is_attached(logged, local, monkeyp
     assert check_ledger(logged, local) == []
 
 
+@on_sqlite
 def test_what_was_read_cannot_be_cancelled_nor_decided_again(logged, local):
     arrival = looked_through(logged, a_study())
     read(logged, arrival)
@@ -330,6 +370,7 @@ def test_what_a_dead_worker_held_is_taken_up_once_its_lease_is_over(logged):
     assert see(logged, arrival).state is ArrivalState.LOOKED_THROUGH
 
 
+@on_sqlite
 def test_what_ends_the_program_again_and_again_is_given_up_in_words(logged, local, monkeypatch):
     arrival = looked_through(logged, a_study())
     decide_arrival(logged, local, arrival, a_decision(), NOW)
@@ -443,6 +484,7 @@ def test_what_came_in_of_a_patient_who_is_withdrawn_is_destroyed(logged, local):
     assert series.case_ids == ()
 
 
+@on_sqlite
 def test_registrars_and_leads_are_told_how_many_wait(logged, local):
     rita = an_account(logged, "rita", Role.REGISTRAR, person="Rita Reader", new_person=True)
     anna = an_account(logged, "anna", Role.SURGEON, person="Anna Berg")
@@ -454,6 +496,7 @@ def test_registrars_and_leads_are_told_how_many_wait(logged, local):
     assert scans_waiting(logged, anna) is None
 
 
+@on_sqlite
 @pytest.mark.parametrize("role", [Role.SURGEON, Role.STEWARD])
 def test_nobody_else_decides(logged, role):
     arrival = looked_through(logged, a_study())

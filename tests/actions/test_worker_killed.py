@@ -9,7 +9,7 @@ import random
 
 from tests.build.killed_worker import kill_while_working
 
-KILLS = 2
+KILLS = 1
 
 
 def test_a_killed_worker_leaves_nothing_by_halves_and_the_next_goes_on(place):

@@ -53,11 +53,11 @@ def kill_while_working(place: Place, number: int, moment: random.Random) -> Arri
     ledger = open_ledger(place.home, {**place.environment, **settings})
     local = acting(ledger, None)
     load_rows(ledger, {"case_ref": case, "patient_ref": f"N{number}", "level": "L4"})
-    files = a_study(60, series=number, study=number, PatientID=f"N{number}")
+    files = a_study(30, series=number, study=number, PatientID=f"N{number}")
     to_read = looked_through(ledger, files)
     case_id = next(each for each in _survey(ledger, to_read).series[0].case_ids)
     decide_arrival(ledger, local, to_read, a_decision(case_id), NOW)
-    to_look = arrived(ledger, a_study(40, series=number + 500, study=number + 500))
+    to_look = arrived(ledger, a_study(20, series=number + 500, study=number + 500))
     _kill(with_days, settings, moment)
     found = _states(ledger)
     assert found[to_read] in {ArrivalState.TO_BE_READ, ArrivalState.READ}

@@ -115,7 +115,12 @@ def drop(session: Session, late: LateArrival, since: datetime, message: str) -> 
             ArrivalRow.state == late.state.value,
             ArrivalRow.last_at < since,
         )
-        .values(state=ArrivalState.REFUSED.value, message=message, version=ArrivalRow.version + 1)
+        .values(
+            state=ArrivalState.REFUSED.value,
+            message=message,
+            decision=None,
+            version=ArrivalRow.version + 1,
+        )
         .execution_options(synchronize_session=False)
     )
 
