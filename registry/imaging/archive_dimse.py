@@ -209,9 +209,11 @@ class DimseArchive:
                 "see receiver_title and archive_peer"
             )
         if not made.is_established:
+            # A refusal may get lost as well, where the archive closes right behind it.
             raise FailureError(
                 "the archive ended the connection without a word: it may want TLS, or none, or "
-                "another certificate; see dicom_certificate and dicom_authority"
+                "another certificate, or know other titles; see dicom_certificate, "
+                "dicom_authority, receiver_title and archive_peer"
             )
         if not made.accepted_contexts:
             made.release()

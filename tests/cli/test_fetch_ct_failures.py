@@ -73,7 +73,7 @@ def test_an_archive_that_is_not_there(home, way):
 
 def test_an_archive_that_refuses_the_titles(home, archive):
     where = ("--by", "get", "--peer", f"OTHER@127.0.0.1:{archive.dicom_port}")
-    in_one_line(fetch(home, *where), "refuses this ledger's title")
+    in_one_line(fetch(home, *where), "receiver_title and archive_peer")
 
 
 def test_an_archive_that_does_not_know_where_to_send(home, archive):
