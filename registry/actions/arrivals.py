@@ -26,9 +26,9 @@ if TYPE_CHECKING:
     from registry.store.queries.arrivals import KeptArrival
 
 LISTED = 100
-_MEGABYTE = 1_000_000
+MEGABYTE = 1_000_000
 _MOST_FILES = 50_000
-_NOTHING_MORE = Fault(
+NOTHING_MORE = Fault(
     "nothing more can be added to it", mend="it was closed, cancelled or read already"
 )
 
@@ -138,8 +138,8 @@ def take_file(
     _require(viewer)
     before = _one(ledger, viewer, arrival_id)
     if before.state is not ArrivalState.RECEIVING:
-        raise ConflictError(_NOTHING_MORE)
-    room = ledger.settings.largest_arrival_mb * _MEGABYTE - before.size_bytes
+        raise ConflictError(NOTHING_MORE)
+    room = ledger.settings.largest_arrival_mb * MEGABYTE - before.size_bytes
     if before.files >= _MOST_FILES:
         raise BadInputError(Fault(f"an arrival holds at most {_MOST_FILES} files"))
     try:
@@ -159,7 +159,7 @@ def take_file(
         faults = (Fault(fault.what, name, fault.mend) for fault in error.faults)
         raise BadInputError(*faults) from error
     if number is None:
-        raise ConflictError(_NOTHING_MORE)
+        raise ConflictError(NOTHING_MORE)
     return number
 
 

@@ -66,7 +66,7 @@ class TakenFile:
 
     def place(self, number: int) -> None:
         """Give it its number for good."""
-        with _disk_words():
+        with disk_words():
             self._part.rename(self._part.with_name(f"{number:08}{_SEALED}"))
             sync_folder(self._part.parent)
 
@@ -89,10 +89,9 @@ class Spool:
 
         FailureError where the disk is full; nothing of the file stays.
         """
-        key = self._keys.make_arrival_key(token)
-        part = self._path(token) / f"{secrets.token_hex(8)}{_PART}"
-        with _disk_words():
-            self._make_folder(token)
+        folder, key = self.room_of(token)
+        part = folder / f"{secrets.token_hex(8)}{_PART}"
+        with disk_words():
             descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         try:
             with os.fdopen(descriptor, "wb") as file:
@@ -102,6 +101,13 @@ class Spool:
                 yield TakenFile(size, part)
         finally:
             part.unlink(missing_ok=True)
+
+    def room_of(self, token: str) -> tuple[Path, bytes]:
+        """Return an arrival's folder and key, both made where there were none."""
+        key = self._keys.make_arrival_key(token)
+        with disk_words():
+            self._make_folder(token)
+        return self._path(token), key
 
     def files(self, token: str) -> list[SpooledFile]:
         """Return the files of an arrival in the order of their numbers; none where it is gone."""
@@ -175,7 +181,7 @@ def _block(stream: BinaryIO) -> bytes:
 
 
 def _written(file: BinaryIO, key: bytes, blocks: Iterable[bytes]) -> int:
-    with _disk_words():
+    with disk_words():
         size = write_spooled(file, key, blocks)
         file.flush()
         os.fsync(file.fileno())
@@ -183,7 +189,8 @@ def _written(file: BinaryIO, key: bytes, blocks: Iterable[bytes]) -> int:
 
 
 @contextmanager
-def _disk_words() -> Iterator[None]:
+def disk_words() -> Iterator[None]:
+    """Turn what the disk refuses into a FailureError in words."""
     try:
         yield
     except OSError as error:
