@@ -89,3 +89,9 @@ class ConflictError(ProblemError):
 
 class FailureError(ProblemError):
     """The program or its surroundings failed (disk full, database away); exit status 1."""
+
+
+class NoRoomError(FailureError):
+    """The disk has no room for what comes in, which whoever sends it is to be told in words."""
+
+    http_status = 507

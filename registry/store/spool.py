@@ -15,7 +15,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, BinaryIO
 
-from registry.domain.problems import BadInputError, FailureError, Fault
+from registry.domain.problems import BadInputError, Fault, NoRoomError
 from registry.store.private_files import sync_folder
 from registry.store.spooled_file import CHUNK, open_spooled, write_spooled
 
@@ -194,7 +194,7 @@ def disk_words() -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise FailureError(
+        raise NoRoomError(
             f"there is no place for what comes in ({error.strerror or error}); nothing of this "
             "file was kept"
         ) from error

@@ -38,6 +38,9 @@ from registry.web.pages.policy.views import policy_page
 from registry.web.pages.rates.views import rates_page
 from registry.web.pages.reading.views import reading_desk
 from registry.web.pages.reply.views import reply
+from registry.web.pages.scans.decide import arrival_decision
+from registry.web.pages.scans.sending import sending
+from registry.web.pages.scans.views import scans_page
 from registry.web.pages.screw.views import screw_page
 from registry.web.pages.second_readings.views import second_readings_page
 from registry.web.pages.trail.views import trail
@@ -67,6 +70,9 @@ _BLUEPRINTS = (
     my_readings_page,
     rates_page,
     reading_desk,
+    scans_page,
+    sending,
+    arrival_decision,
     screw_page,
     second_readings_page,
     policy_page,

@@ -10,7 +10,7 @@ from flask.globals import request_ctx
 from flask_wtf.csrf import CSRFError
 from werkzeug.exceptions import HTTPException
 
-from registry.domain.problems import FailureError, ProblemError
+from registry.domain.problems import FailureError, NoRoomError, ProblemError
 from registry.web.caution import CAUTION
 from registry.web.context import NotSignedInError, request_reference
 from registry.web.logs import log
@@ -29,6 +29,7 @@ _TITLES = {
     405: "This page does not take that",
     409: "It has changed meanwhile",
     413: "Too large",
+    507: "There is no room",
 }
 _WORDS = {
     404: "Nothing is kept at this address, or nothing that you may see.",
@@ -71,7 +72,7 @@ def _on_not_signed_in(problem: ProblemError) -> ResponseReturnValue:
 
 
 def _on_problem(problem: ProblemError) -> ResponseReturnValue:
-    if isinstance(problem, FailureError):
+    if isinstance(problem, FailureError) and not isinstance(problem, NoRoomError):
         return _on_unexpected(problem)
     _note(problem)
     return _told(problem.lines(), problem.http_status)

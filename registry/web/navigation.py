@@ -20,19 +20,22 @@ class Place:
     endpoint : of its view
     words : of its link
     values : of its address
+    also : other blueprints whose pages belong to it
     """
 
     endpoint: str
     words: str
     values: dict[str, Any]
+    also: tuple[str, ...] = ()
 
     @property
-    def room(self) -> str:
-        """The blueprint that it belongs to."""
-        return self.endpoint.partition(".")[0]
+    def rooms(self) -> tuple[str, ...]:
+        """The blueprints that belong to it."""
+        return (self.endpoint.partition(".")[0], *self.also)
 
 
 WORKLIST = Place("worklist.show", "Worklist", {})
+SCANS = Place("scans.listed", "Scans that came in", {}, ("sending", "arrival_decision"))
 CASES = Place("cases.listed", "Cases", {})
 ENTRY = Place("entry.show", "Enter a case", {})
 RATES = Place("rates.show", "Rates", {"by": "level"})
@@ -58,6 +61,7 @@ def places(viewer: Viewer | None) -> list[Place]:
 
     offered = (
         (WORKLIST, viewer.person_id is not None and may(Deed.READ_SCREWS, Reach.ALL)),
+        (SCANS, may(Deed.LOAD_SCANS, Reach.ALL)),
         (CASES, may(Deed.SEE_CASES)),
         (ENTRY, may(Deed.ENTER_CASES)),
         (CORRECTIONS, may(Deed.ENTER_CASES) and not may(Deed.SEE_CASES)),

@@ -46,6 +46,9 @@ def serve(
     with app.app_context():
         scheme = "https" if surroundings().is_https else "http"
         proxies = surroundings().ledger.settings.proxies
+    # What comes in is held in memory until its view takes it: waitress would write a larger body
+    # to a temporary file, in the clear.
+    in_memory = app.config["MAX_CONTENT_LENGTH"] + 1
     try:
         server = create_server(
             app,
@@ -55,6 +58,8 @@ def serve(
             threads=THREADS,
             url_scheme=scheme,
             ident=None,
+            max_request_body_size=in_memory,
+            inbuf_overflow=in_memory,
             # Kept for the application, which believes as many entries as there are proxies.
             clear_untrusted_proxy_headers=proxies == 0,
         )

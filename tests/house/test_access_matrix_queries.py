@@ -229,6 +229,10 @@ ASKING = {
         lambda s, v, _: [e.arrival_id for e in [arrivals.kept_arrival(s, v, 1)] if e is not None],
         [[1], NONE, [1], NONE, NONE, NONE, [1]],
     ),
+    arrivals.scan_of_arrival: (
+        lambda s, v, _: [e.owed for e in [arrivals.scan_of_arrival(s, v, 1)] if e is not None],
+        [[1], NONE, [1], NONE, NONE, NONE, [1]],
+    ),
     arrivals.receiving_arrival: (
         lambda s, v, _: [arrivals.receiving_arrival(s, v, "0" * 64)],
         [[1], [None], [1], [None], [None], [None], [1]],
@@ -515,6 +519,7 @@ NOT_ASKING = {
         "a part of the rules themselves",
         (
             "registry.store.visible",
+            "registry.store.queries.arrivals",
             "registry.store.queries.owed",
             "registry.store.queries.ordered_readings",
             "registry.store.queries.replies",
@@ -680,7 +685,7 @@ def filled(ledger, tmp_path):
         an_account(ledger, name, *roles, person=person_name)
     with ledger.untracked() as session:
         came = {"token": "0" * 32, "study_hash": "0" * 64, "account_id": 1, "opened_at": NOW}
-        came |= {"source": "receiver", "last_at": NOW, "state": "receiving"}
+        came |= {"source": "receiver", "last_at": NOW, "state": "receiving", "scan_id": 1}
         arrivals.add_arrival(session, came)
         for number in account_ids(session):
             digest, ends = f"{number:064}", NOW + timedelta(hours=1)

@@ -10,7 +10,7 @@ import pytest
 from tests.journeys.browsing import Visit, sign_in_as, visit
 from tests.journeys.program import serving
 from tests.journeys.recording import recording
-from tests.journeys.units import add_drawn_ct, copied, made_once, make_unit
+from tests.journeys.units import add_drawn_ct, add_scans_on_their_way, copied, made_once, make_unit
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -36,8 +36,15 @@ def made_unit_with_ct(tmp_path_factory: pytest.TempPathFactory, made_unit: Path)
 
     def make(folder: Path) -> None:
         add_drawn_ct(copied(made_unit, folder / "home"), folder / "ct")
+        add_scans_on_their_way(folder / "home")
 
     return made_once(tmp_path_factory, "unit-with-ct", make) / "home"
+
+
+@pytest.fixture(scope="session")
+def drawn_files(made_unit_with_ct: Path) -> Path:
+    """Give the folder with the files of a part of the drawn CT, as they came from the archive."""
+    return made_unit_with_ct.parent / "ct"
 
 
 @pytest.fixture(scope="session")

@@ -29,7 +29,14 @@ CAUTION = (
 LONGEST_CASE = 1 + max(range(len(cases())), key=lambda place: len(cases()[place].screws))
 NEXT_SCREW = "/reading/next"
 """The desk with whichever screw the worklist offers first."""
-NOT_PAGES = {"/health.json", "/rates.csv", "/rates.json", "/rates/chart.svg", "/sign-out"}
+NOT_PAGES = {
+    "/health.json",
+    "/rates.csv",
+    "/rates.json",
+    "/rates/chart.svg",
+    "/scans/<int:arrival_id>.json",
+    "/sign-out",
+}
 """Files for programs, a picture, and what only redirects."""
 
 
@@ -112,6 +119,11 @@ PAGES = [
     Asked("steward", "/withdrawal", "/withdrawal"),
     Asked("registrar", "/cases/new", "/cases/new"),
     Asked("registrar", "/cases/new/saved/1", "/cases/new/saved/<int:case_id>", 404),
+    Asked("registrar", "/scans/", "/scans/"),
+    Asked("registrar", "/scans/add", "/scans/add"),
+    Asked("registrar", "/scans/1", "/scans/<int:arrival_id>", name="a scan that waits"),
+    Asked("registrar", "/scans/2", "/scans/<int:arrival_id>", name="a scan that is coming in"),
+    Asked("quality lead", "/scans/3", "/scans/<int:arrival_id>", name="a scan that was dropped"),
     Asked("registrar", "/", "/"),
     Asked("surgeon", "/", "/"),
     Asked("quality lead", "/", "/"),

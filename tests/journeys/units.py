@@ -7,10 +7,11 @@ whose CT is drawn, put back into that autumn so that the day on which the tests 
 from __future__ import annotations
 
 import fcntl
+import io
 import os
 import shutil
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date, datetime
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,18 @@ from demo_data.scenario import people
 from demo_data.scenario.ct.study import PatientIdentity, draw_study
 from demo_data.scenario.tables import readings_table, theatre_log
 from demo_data.scenario.unit import invent_unit
+from registry.actions.accounts import acting
+from registry.actions.arrivals import (
+    cancel_arrival,
+    close_arrival,
+    one_arrival,
+    open_arrival,
+    take_file,
+)
+from registry.actions.work_arrivals import work_once
+from registry.domain.arrivals import ArrivalSource
+from registry.store.home import open_ledger
+from tests.build.arriving import a_study
 from tests.journeys.program import run
 
 if TYPE_CHECKING:
@@ -33,6 +46,8 @@ OPERATED_ON = date(2024, 10, 14)
 SCANNED_ON = date(2024, 10, 17)
 IDENTITY = PatientIdentity()
 CT_SEED = 11
+KEPT_SLICES = 24
+"""Of the drawn study, for who wants to send files: enough for a series, with what lay beside it."""
 
 SURGEONS = (
     people.DEGENERATIVE_SURGEON,
@@ -87,13 +102,34 @@ def make_unit(home: Path) -> None:
 
 
 def add_drawn_ct(home: Path, folder: Path) -> None:
-    """Draw the CT as DICOM files and load them; the hospital number finds its case."""
+    """Draw the CT as DICOM files and load them; the hospital number finds its case.
+
+    Some of the files stay in the folder.
+    """
     draw_study(
         folder, seed=CT_SEED, identity=IDENTITY, operated_on=OPERATED_ON, scanned_on=SCANNED_ON
     )
     told = run(home, "load-ct", folder)
     assert f"to case {drawn_case().reference}" in told
-    shutil.rmtree(folder)
+    for path in sorted((folder / "axial").iterdir())[KEPT_SLICES:]:
+        path.unlink()
+
+
+def add_scans_on_their_way(home: Path) -> None:
+    """Send three small lots of files: one waits for a person, one is coming in, one was dropped."""
+    ledger, now = open_ledger(home, {}), datetime.now(UTC)
+    local = acting(ledger, None)
+    waiting, receiving, dropped = (
+        open_arrival(ledger, local, ArrivalSource.UPLOAD, now) for _ in range(3)
+    )
+    for content in (*a_study(9), b"a text file"):
+        take_file(ledger, local, waiting, io.BytesIO(content), "", now)
+    close_arrival(ledger, local, waiting, now)
+    assert work_once(ledger, now)
+    assert one_arrival(ledger, local, waiting).survey is not None
+    take_file(ledger, local, receiving, io.BytesIO(b"a text file"), "", now)
+    cancel_arrival(ledger, local, dropped, now)
+    ledger.close()
 
 
 def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:

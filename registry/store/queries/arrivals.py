@@ -5,18 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import func, insert, select, update
+from sqlalchemy import and_, func, insert, select, update
 
 from registry.domain.arrivals import WAITING, ArrivalSource, ArrivalState
 from registry.store.models.arrivals import ArrivalRow
 from registry.store.models.cases import Case
 from registry.store.models.people import Account
-from registry.store.models.scans import Scan
-from registry.store.visible import visible_arrivals
+from registry.store.models.readings import Assignment
+from registry.store.models.scans import HeldImage, Scan
+from registry.store.visible import is_fulfilled, visible_arrivals
 
 if TYPE_CHECKING:
     from collections.abc import Collection
-    from datetime import datetime
+    from datetime import date, datetime
 
     from sqlalchemy import Select
     from sqlalchemy.orm import Session
@@ -101,6 +102,40 @@ def kept_arrival(session: Session, viewer: Viewer, arrival_id: int) -> KeptArriv
     """Return one arrival, or None."""
     row = session.execute(_kept(viewer).where(ArrivalRow.id == arrival_id)).first()
     return None if row is None else _arrival(*row)
+
+
+@dataclass(frozen=True)
+class ScanOfArrival:
+    """What an arrival became; nothing that leads to its case.
+
+    Attributes
+    ----------
+    image_digest : None where the image is gone again
+    owed : readings asked for on it and not made
+    """
+
+    scanned_on: date
+    kind: str
+    reason: str
+    image_digest: str | None
+    owed: int
+
+
+def scan_of_arrival(session: Session, viewer: Viewer, arrival_id: int) -> ScanOfArrival | None:
+    """Return the scan that an arrival became, or None."""
+    owed = (
+        select(func.count(Assignment.id))
+        .where(Assignment.scan_id == Scan.id, Assignment.closed_at.is_(None), ~is_fulfilled())
+        .scalar_subquery()
+    )
+    row = session.execute(
+        visible_arrivals(viewer)
+        .join(Scan, Scan.id == ArrivalRow.scan_id)
+        .outerjoin(HeldImage, and_(HeldImage.id == Scan.image_id, HeldImage.removed_at.is_(None)))
+        .where(ArrivalRow.id == arrival_id)
+        .with_only_columns(Scan.scanned_on, Scan.kind, Scan.reason, HeldImage.digest, owed)
+    ).first()
+    return None if row is None else ScanOfArrival(*row)
 
 
 def receiving_arrival(session: Session, viewer: Viewer, study_hash: str) -> int | None:

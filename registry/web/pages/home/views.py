@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint, render_template
 
-from registry.actions.homes import ledger_state, own_work, to_read, unit_work
+from registry.actions.homes import ledger_state, own_work, scans_waiting, to_read, unit_work
 from registry.domain.access import Deed, Reach, Role, reach
 from registry.domain.problems import NotAllowedError
 from registry.domain.scales import greatest_extent
@@ -46,6 +46,7 @@ def start() -> ResponseReturnValue:
         unit=unit_work(ledger, viewer, at) if leads else None,
         reading=to_read(ledger, viewer, at) if _is_reader(viewer) else None,
         state=ledger_state(ledger, viewer, at) if _is_steward(viewer) else None,
+        scans=scans_waiting(ledger, viewer),
         may_enter=reach(viewer, Deed.ENTER_CASES) is not Reach.NONE,
         is_clinical=bool(viewer.roles - {Role.STEWARD}),
         headline=ledger.settings.headline_mm,

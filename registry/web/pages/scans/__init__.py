@@ -1,0 +1,1 @@
+"""Scans that came in: sent up, looked through, matched and read."""
