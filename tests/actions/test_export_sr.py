@@ -18,6 +18,7 @@ from registry.actions.export_sr import ReportOrder, export_report, write_report
 from registry.actions.report_screws import Chosen
 from registry.actions.withdraw import WhoWithdraws, withdraw
 from registry.domain.problems import BadInputError, ConflictError, NotAllowedError, NotFoundError
+from registry.imaging.profile import Action, action_of
 from registry.store.models.cases import Screw
 from registry.store.models.patients import Patient, VaultEntry
 from registry.store.models.readings import ConsensusRow, Reading
@@ -184,7 +185,7 @@ def test_under_the_pseudonym_the_vault_stays_closed_and_the_slices_are_those_tha
     assert (found.PatientID, found.PatientName, found.AccessionNumber) == (
         *(patient.pseudonym, "", ""),
     )
-    for word in (b"INV-0001", b"Invented", b"ACC-77", b"20260302", b"OP-1", ROOT.encode()):
+    for word in (b"INV-0001", b"Invented", b"ACC-77", b"19600102", b"OP-1", ROOT.encode()):
         assert word not in made.data
     local = acting(read, None)
     out = tmp_path / "slices"
@@ -209,6 +210,28 @@ def test_under_the_pseudonym_the_vault_stays_closed_and_the_slices_are_those_tha
     assert timedelta(days=1) <= NOW.date() - reported <= timedelta(days=3652)
     again, _ = report(read, is_pseudonymous=True)
     assert again.data == made.data
+
+
+def test_every_attribute_of_a_pseudonymous_report_is_what_the_table_asks(read):
+    """PS3.15 Table E.1-1, at every depth: U replaced, days moved, the rest empty or absent."""
+    made, _ = report(read, is_pseudonymous=True)
+    found = dcmread(BytesIO(made.data))
+    # Of the options that the report claims: times of day stay, and so does the content tree,
+    # whose names of concepts and codes are its own words.
+    left = {"ContentTime", "InstanceCreationTime", "PatientID", "ContentSequence"}
+    for element in found.iterall():
+        if element.VR == "UI":
+            assert str(element.value).startswith(("2.25.", "1.2.840.10008.")), element
+        elif element.VR == "PN":
+            assert str(element.value) in {"", "Reader^Not named"}, element
+        elif element.VR == "DA" and element.value:
+            assert "19000101" <= str(element.value) < f"{NOW:%Y%m%d}", element
+    for element in found:
+        action = action_of(int(element.tag))
+        if action is None or element.keyword in left or element.VR in {"UI", "DA"}:
+            continue
+        assert action is not Action.REMOVE, element
+        assert not element.value, element
 
 
 def test_a_screw_keeps_its_tracking_identifier_for_life_and_another_under_the_pseudonym(read):

@@ -199,6 +199,16 @@ def test_the_axis_is_a_line_of_two_points_in_the_scans_frame_of_reference():
     assert not [m for m in group.get_measurements() if m.referenced_coordinates]
 
 
+def test_of_a_multi_frame_image_the_image_itself_is_the_source():
+    multi_frame = dataclasses.replace(
+        IDENTITY, sop_class_uid="1.2.840.10008.5.1.4.1.1.2.1", sop_uids=(f"{ROOT}.1.1.1",) * 12
+    )
+    _, (group,) = read_back(a_report(a_screw(), identity=multi_frame))
+    (image,) = group.source_images
+    assert image.referenced_sop_instance_uid == f"{ROOT}.1.1.1"
+    assert image.referenced_sop_class_uid == "1.2.840.10008.5.1.4.1.1.2.1"
+
+
 @pytest.fixture(scope="module")
 def groups_by_level():
     """One report with a screw at every level: making and reading it takes a while."""
