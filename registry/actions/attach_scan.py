@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from registry.actions.assign import assign_first_readings
 from registry.actions.follow_case import follow_cases
 from registry.actions.match_scan import named_in_files, require_match
+from registry.domain.matching import kind_note
 from registry.domain.problems import BadInputError, ConflictError, FailureError, Fault
 from registry.domain.scans import ScanKind, ScanReason
 from registry.store.models.patients import VaultEntry
@@ -118,11 +119,13 @@ def attach_scan(
         )
     named = named_in_files(ledger, volume.identity.patient_id, volume.identity.birth_date)
     matched = require_match(ledger, case, named, scanned_on, choice.patient_because)
+    kind = choice.kind or ScanKind.POST_OPERATIVE_CT
+    odd = kind_note(kind, scanned_on, case.operated_on)
     scan = _NewScan(
         scanned_on,
-        choice.kind or ScanKind.POST_OPERATIVE_CT,
+        kind,
         choice.reason or ScanReason.NOT_STATED,
-        (*volume.warnings, *matched.notes, *choice.notes),
+        (*volume.warnings, *matched.notes, *choice.notes, *([odd] if odd else [])),
         series_hash(ledger, volume.identity.series_uid),
         matched.because,
     )

@@ -94,3 +94,14 @@ def suggested_kind(
     if days <= 0:
         return None
     return ScanKind.LATER_CT if days > window_days[1] else ScanKind.POST_OPERATIVE_CT
+
+
+def kind_note(kind: ScanKind, scanned_on: date, operated_on: date) -> str:
+    """Return what is odd about a kind on that day, in words, or nothing.
+
+    An operation may go on past midnight; the rest is common practice, no source.
+    """
+    days = (scanned_on - operated_on).days
+    if kind is ScanKind.INTRA_OPERATIVE_3D and days > 1:
+        return f"called intra-operative, and made {days} days after the operation"
+    return ""

@@ -17,6 +17,7 @@ from registry.domain.matching import (
     CaseFacts,
     Objection,
     in_order_of_fit,
+    kind_note,
     objections,
     suggested_kind,
 )
@@ -61,3 +62,10 @@ def test_the_latest_operation_before_the_scan_comes_first():
 )
 def test_the_kind_is_suggested_where_days_can_tell(days, kind):
     assert suggested_kind(DAY + timedelta(days=days), DAY, (0, 90)) is kind
+
+
+@pytest.mark.parametrize("kind", ScanKind)
+@pytest.mark.parametrize("days", [0, 1, 2, 30])
+def test_an_intra_operative_image_of_a_later_day_is_noted(kind, days):
+    note = kind_note(kind, DAY + timedelta(days=days), DAY)
+    assert bool(note) is (kind is ScanKind.INTRA_OPERATIVE_3D and days > 1)
