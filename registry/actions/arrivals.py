@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from registry.store.home import Ledger
     from registry.store.queries.arrivals import KeptArrival
 
-LISTED = 100
+LISTED = 1000
 MEGABYTE = 1_000_000
 _MOST_FILES = 50_000
 NOTHING_MORE = Fault(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import zipfile
 
 import pytest
 from playwright.sync_api import expect
@@ -99,7 +100,7 @@ def test_what_is_up_outlives_the_page_and_is_gone_on_with_or_dropped(served, stu
     page.close()
     visit.page = page = visit.context.new_page()
     visit.open("/scans/")
-    expect(page.get_by_role("row", name="Files are coming in.").first).to_be_visible()
+    expect(page.get_by_role("row", name="Files are coming in").first).to_be_visible()
     page.get_by_role("table").get_by_role("link").first.click()
     assert page.url == where
     there = int(re.search(r"(\d+) files?, ", page.locator("main").inner_text())[1])
@@ -117,31 +118,58 @@ def test_what_is_up_outlives_the_page_and_is_gone_on_with_or_dropped(served, stu
     assert incoming(served) == []
 
 
-def test_a_file_that_cannot_be_sent_is_named_and_the_others_go_up(served, study, signed_in):
+def test_a_refused_file_is_named_and_a_zip_goes_up_in_pieces(served, study, signed_in, tmp_path):
     visit = signed_in(served, "registrar")
     visit.watch.refusals.add(400)
     page = visit.open("/scans/add")
-    spoilt = "f" * 40
+    slices = sorted((study / "axial").iterdir())
+    spoilt_words, pieces = set(), []
 
     def spoil_one(route):
-        """Have the server refuse the first file."""
+        """Have the server refuse the first file, by a word that is none of the script's."""
         headers = route.request.headers
+        pieces.append(headers["file-start"])
         if not spoilt_words or headers["file-word"] in spoilt_words:
             spoilt_words.add(headers["file-word"])
-            headers = {**headers, "file-word": spoilt}
+            headers = {**headers, "file-word": "f" * 40}
         route.continue_(headers=headers)
 
-    spoilt_words = set()
+    with zipfile.ZipFile(tmp_path / "stick.zip", "w") as packed:
+        for path in slices:
+            packed.write(path, f"study/{path.name}")
     page.route("**/files", spoil_one)
-    files = sorted((study / "axial").iterdir())[:5]
-    page.get_by_label("Files or zips").set_input_files(files)
+    page.get_by_label("Files or zips").set_input_files([*slices[:3], tmp_path / "stick.zip"])
     page.get_by_role("button", name="Send").click()
-    expect(page.get_by_role("alert")).to_contain_text(files[0].name)
-    expect(page.get_by_text("1 file could not be sent")).to_be_visible()
-    expect(page.get_by_text("4 of 5 files are up").first).to_be_visible()
-    page.unroute("**/files")
-    page.get_by_role("button", name="Go on sending").click()
-    # Five slices make no volume: it ends, and says why.
-    page.get_by_text("no CT series in it that can be read").wait_for()
-    expect(page.get_by_text("5 files")).to_be_visible()
+    page.get_by_text("1 file could not be sent").wait_for()
+    expect(page.get_by_role("alert")).to_contain_text(slices[0].name)
+    expect(page.get_by_text("3 of 4 files are up").first).to_be_visible()
+    size = (tmp_path / "stick.zip").stat().st_size
+    assert size > 4 * 1024 * 1024
+    assert {str(start) for start in range(0, size, 1024 * 1024)} <= set(pieces)
+    page.get_by_role("button", name="That is all").click()
+    page.get_by_role("heading", name="Which series is read").wait_for()
+    expect(page.get_by_text(f"series of {KEPT_SLICES} slices")).to_be_visible()
+    expect(page.get_by_text("2 files: copy of an image")).to_be_visible()
+    page.get_by_role("button", name="Cancel it").click()
+    expect(page.get_by_text("Cancelled by registrar.").first).to_be_visible()
+
+
+def test_cancelling_half_way_leaves_nothing(served, study, signed_in):
+    visit = signed_in(served, "registrar")
+    page = visit.open("/scans/add")
+    passed = []
+
+    def hold_back(route):
+        """Let five files pass and keep the others waiting."""
+        passed.append(route)
+        if len(passed) <= 5:
+            route.continue_()
+
+    page.route("**/files", hold_back)
+    page.get_by_label("A folder").set_input_files(study)
+    page.get_by_role("button", name="Send").click()
+    page.get_by_text(f"5 of {FILES} files are up").first.wait_for()
+    assert len(incoming(served)) >= 5
+    page.get_by_role("button", name="Cancel and drop what is up").click()
+    expect(page.get_by_text("Cancelled by registrar.").first).to_be_visible()
     assert incoming(served) == []

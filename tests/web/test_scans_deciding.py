@@ -171,8 +171,11 @@ def test_burned_in_text_is_read_only_once_somebody_has_looked(client: FlaskClien
 
 def test_where_nothing_can_be_read_no_case_is_asked_for(client: FlaskClient, ledger: Ledger):
     page = Page(client, ledger, looked_through(ledger, [b"a text file", b"another"]))
+    assert page.state() is ArrivalState.REFUSED
+    assert "There is no CT series in it that can be read." in page.words
+    assert "2 files: not DICOM" in page.words
     assert "Attach it" not in page.words
-    assert "no" in page.words
+    assert page.decide(case="1").status_code in {400, 409}
 
 
 def test_scans_that_wait_stand_on_the_first_page_and_in_the_list(

@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 from registry.actions.accounts import acting
-from registry.actions.arrivals import arrivals
-from registry.domain.arrivals import ArrivalState
+from registry.actions.arrivals import arrivals, open_arrival
+from registry.domain.arrivals import ArrivalSource, ArrivalState
+from registry.store.queries.arrivals import change_arrival
 from registry.web.pages.scans.sizes import PIECE_BYTES
-from tests.build.ledgers import QUALITY_LEAD, REGISTRAR, STEWARD, SURGEON
+from registry.web.paging import PAGE_SIZE
+from tests.build.ledgers import NOW, QUALITY_LEAD, REGISTRAR, STEWARD, SURGEON
 from tests.web.every_route import token_of
 from tests.web.reading_pages import table_rows
 
@@ -158,7 +160,7 @@ def test_the_list_says_how_far_each_is_and_a_dropped_one_is_gone(ledger: Ledger,
     heading, row = table_rows(page)
     assert heading == ["Came in", "How", "Files", "Size", "How far"]
     by = f"Sent up by {REGISTRAR.name}."
-    assert row[1:] == [by, "1", "0.0 MB", "Files are coming in."]
+    assert row[1:] == [by, "1", "0.0 MB", "Files are coming in: 1 so far."]
     assert sender.form("cancel").location == "/scans/"
     assert the_one(ledger).state is ArrivalState.CANCELLED
     assert f"Cancelled by {REGISTRAR.name}." in sender.client.get("/scans/").text
@@ -182,3 +184,36 @@ def test_an_arrival_that_is_not_there_has_no_page(client_of: ClientOf):
     client = client_of(REGISTRAR)
     assert client.get("/scans/99").status_code == 404
     assert client.get("/scans/99.json").status_code == 404
+
+
+def test_a_long_list_has_pages_and_what_waits_is_on_the_first(ledger: Ledger, client_of: ClientOf):
+    client, local = client_of(REGISTRAR), acting(ledger, None)
+    failed = open_arrival(ledger, local, ArrivalSource.RECEIVER, NOW)
+    with ledger.untracked() as session:
+        change_arrival(
+            session, failed, {ArrivalState.RECEIVING}, state="failed", message="it broke"
+        )
+    for _ in range(PAGE_SIZE):
+        open_arrival(ledger, local, ArrivalSource.RECEIVER, NOW)
+    first = client.get("/scans/").text
+    assert f'href="/scans/{failed}"' in first
+    assert "1 to 100 of 101" in first
+    assert f'href="/scans/{failed}"' not in client.get("/scans/?page=2").text
+    page = client.get(f"/scans/{failed}").text
+    assert "It broke." in page
+    token = token_of(client)
+    answer = client.post(f"/scans/{failed}/again", data={"csrf_token": token})
+    assert answer.location == f"/scans/{failed}"
+    assert client.post(f"/scans/{failed}/again", data={"csrf_token": token}).status_code == 409
+
+
+def test_a_study_that_an_archive_sends_is_followed(ledger: Ledger, client_of: ClientOf):
+    client = client_of(REGISTRAR)
+    coming = open_arrival(ledger, acting(ledger, None), ArrivalSource.RECEIVER, NOW)
+    page = client.get(f"/scans/{coming}").text
+    assert "Files are coming in: 0 so far." in page
+    assert "following.js" in page
+    assert "pick-folder" not in page
+    told = client.get(f"/scans/{coming}.json").json
+    assert told is not None
+    assert told["goes_on_by_itself"]

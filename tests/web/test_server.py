@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import signal
+import socket
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from http.client import HTTPConnection
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
+from registry.web.app import LARGEST_REQUEST_BYTES
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from registry.store.home import Ledger
 
@@ -103,6 +106,33 @@ def test_the_server_names_neither_itself_nor_its_version(
     assert answer.read() == b'{"answers":true}\n'
     assert answer.getheader("Server") is None
     connection.close()
+
+
+def sending(port: int, length: int, sent: int) -> socket.socket:
+    """Return a connection on which so much of a body of that length has been sent."""
+    connection = socket.create_connection(("127.0.0.1", port), timeout=30)
+    head = f"POST /sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: {length}\r\n\r\n"
+    connection.sendall(head.encode() + b"a" * sent)
+    return connection
+
+
+def test_no_body_that_comes_in_lies_on_the_disk(server: tuple[subprocess.Popen[str], int]):
+    process, port = server
+    with sending(port, LARGEST_REQUEST_BYTES, LARGEST_REQUEST_BYTES - 1) as connection:
+        got(port, "/health.json")  # answered by the loop that has read the body's bytes before
+        opened = [str(each.readlink()) for each in Path(f"/proc/{process.pid}/fd").iterdir()]
+        connection.sendall(b"a")
+        assert connection.recv(12).startswith(b"HTTP/1.1 4")
+    assert any(name.endswith("ledger.sqlite") for name in opened)
+    # A temporary file has lost its name, or never had one.
+    assert [name for name in opened if name.endswith("(deleted)")] == []
+
+
+def test_a_body_beyond_what_is_taken_is_refused_before_it_is_sent(
+    server: tuple[subprocess.Popen[str], int],
+):
+    with sending(server[1], LARGEST_REQUEST_BYTES + 1, 0) as connection:
+        assert connection.recv(12) == b"HTTP/1.1 413"
 
 
 def test_a_port_that_is_taken_is_told_in_one_line(

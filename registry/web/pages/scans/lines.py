@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from registry.actions.arrivals import Arrival
 
 _MEGABYTE = 1_000_000
+_BY_A_PERSON = ArrivalSource.UPLOAD
 _SOURCES = {
     ArrivalSource.UPLOAD: "sent up by {}",
     ArrivalSource.RECEIVER: "sent by an archive",
@@ -54,6 +55,12 @@ def group_of(arrival: Arrival) -> Group:
     return Group.WAITING if arrival.state.waits_for_a_person else Group.UNDER_WAY
 
 
+def goes_on_by_itself(arrival: Arrival) -> bool:
+    """Say whether its page is to be followed: no person is waited for."""
+    is_sent_here = arrival.state is ArrivalState.RECEIVING and arrival.source is _BY_A_PERSON
+    return group_of(arrival) is Group.UNDER_WAY and not is_sent_here
+
+
 def lines_of(arrivals: Iterable[Arrival]) -> list[Line]:
     """Return the list: what waits for a person on top, then what is under way, then what ended."""
     lines = [line_of(each) for each in arrivals]
@@ -77,7 +84,7 @@ def how_far(arrival: Arrival) -> str:
     done = f": {arrival.done} of {arrival.total}" if arrival.total else ""
     match arrival.state:
         case ArrivalState.RECEIVING:
-            return "files are coming in"
+            return f"files are coming in: {arrival.files} so far"
         case ArrivalState.RECEIVED:
             return f"being looked through{done} files" if done else "waiting to be looked through"
         case ArrivalState.LOOKED_THROUGH:

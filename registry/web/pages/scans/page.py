@@ -12,7 +12,7 @@ from registry.domain.arrivals import ArrivalState
 from registry.store.queries.arrivals import scan_of_arrival
 from registry.web.context import current_ledger, current_viewer
 from registry.web.pages.scans.asked import Asked, asked_of
-from registry.web.pages.scans.lines import Group, line_of
+from registry.web.pages.scans.lines import goes_on_by_itself, line_of
 from registry.web.pages.scans.sizes import MOST_ASKED, PIECE_BYTES
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def arrival_page(arrival_id: int, asked: Asked | None = None) -> dict[str, Any]:
         "series": _series_lines(arrival, asked),
         "asked": asked,
         "rule": RULE,
-        "follows": line.group is Group.UNDER_WAY and arrival.state is not ArrivalState.RECEIVING,
+        "follows": goes_on_by_itself(arrival),
         "may_be_dropped": not arrival.state.is_ended,
         "reads": _reads(viewer),
         "shows_case": reach(viewer, Deed.SEE_CASES) is Reach.ALL,

@@ -8,12 +8,11 @@ from flask import Blueprint, redirect, render_template, request, url_for
 
 from registry.actions.arrivals import arrivals, cancel_arrival, close_arrival, one_arrival
 from registry.domain.access import Deed, Reach
-from registry.domain.arrivals import ArrivalState
 from registry.domain.problems import BadInputError, ConflictError
 from registry.web.context import current_ledger, current_viewer, now
 from registry.web.errors import page_with
 from registry.web.guard import needs
-from registry.web.pages.scans.lines import Group, group_of, how_far, lines_of
+from registry.web.pages.scans.lines import Group, goes_on_by_itself, how_far, lines_of
 from registry.web.pages.scans.page import ARRIVAL, arrival_page
 from registry.web.paging import page_of
 
@@ -55,9 +54,7 @@ def progress(arrival_id: int) -> ResponseReturnValue:
         "words": how_far(arrival),
         "done": arrival.done,
         "total": arrival.total,
-        "files": arrival.files,
-        "goes_on_by_itself": group_of(arrival) is Group.UNDER_WAY
-        and arrival.state is not ArrivalState.RECEIVING,
+        "goes_on_by_itself": goes_on_by_itself(arrival),
     }
 
 

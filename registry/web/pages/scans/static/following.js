@@ -31,6 +31,7 @@ async function look() {
 function show(now) {
   const words = sentence(now.words);
   if (told.textContent !== words) told.textContent = words;
+  if (!bar) return;
   bar.max = Math.max(1, now.total);
   bar.value = now.done;
 }

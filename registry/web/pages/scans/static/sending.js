@@ -47,20 +47,23 @@ function whileSending(isSending) {
   part("sent").hidden = false;
   const finish = part("finish");
   if (finish) finish.querySelector("button").disabled = isSending;
+  // The arrival's own page has these two as forms; the page that opened it gets them here.
+  part("enough").hidden = isSending || finish !== null || !upload?.isBegun;
+  part("drop-all").hidden = part("drop") !== null;
 }
 
 async function send() {
   show([]);
   part("send-state").textContent = "Sending. You may leave this page: what is up stays.";
+  upload ??= new Upload(place, (state) => { part("send-state").textContent = state; });
   whileSending(true);
   part("pause").focus();
-  upload ??= new Upload(place, (state) => { part("send-state").textContent = state; });
   const ended = await upload.send(chosen.files, follow);
   whileSending(false);
   show(ended.faults);
   if (ended.isWhole) {
     part("send-state").textContent = "All of it is up. The program looks through it now.";
-    upload.finish();
+    upload.leaveBy("finish");
   } else {
     part("send-state").textContent = ended.words;
     part("start").textContent = "Go on sending";
@@ -75,4 +78,9 @@ for (const id of ["pick-files", "pick-folder"]) {
   });
 }
 part("start").addEventListener("click", send);
-part("pause").addEventListener("click", () => upload?.stop());
+part("pause").addEventListener("click", () => upload.stop());
+part("enough").addEventListener("click", () => upload.leaveBy("finish"));
+part("drop-all").addEventListener("click", () => {
+  upload.stop();
+  upload.leaveBy("cancel");
+});

@@ -67,8 +67,9 @@ export class Server {
     return held;
   }
 
-  /** Sends a form of the arrival's page, with what the server answers as the next page. */
+  /** Sends a form of the arrival's page; what the server answers is the next page. */
   leaveBy(deed) {
+    if (!this.address) return;
     const form = document.createElement("form");
     form.method = "post";
     form.action = `${this.address}/${deed}`;

@@ -42,9 +42,14 @@ export class Upload {
     this.isStopped = true;
   }
 
-  /** Says that nothing more comes; the browser goes on to the arrival's page. */
-  finish() {
-    this.server.leaveBy("finish");
+  /** Whether there is an arrival on the server. */
+  get isBegun() {
+    return this.server.address !== "";
+  }
+
+  /** Says that nothing more comes (finish), or drops all of it (cancel); leaves the page. */
+  leaveBy(deed) {
+    this.server.leaveBy(deed);
   }
 
   /**
@@ -172,7 +177,7 @@ export class Upload {
     if (this.#faults.length) {
       const count = this.#faults.length;
       const words = `${count} ${count === 1 ? "file" : "files"} could not be sent; try again, or ` +
-        "say on the next page that what is up is all.";
+        "say that what is up is all.";
       return { isWhole: false, words, faults: this.#named() };
     }
     return { isWhole: !this.isStopped, words: STOPPED, faults: [] };
