@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from registry.domain.problems import FailureError, NotFoundError
+from registry.store.private_files import open_held
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -124,10 +125,8 @@ class ImageStore:
         with _disk_words():
             self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             path = self._folder / f"{secrets.token_hex(8)}{_PART}"
-            descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
+            descriptor = open_held(path)
         try:
-            # Tells `sweep`, in whatever process, that somebody is still writing.
-            fcntl.flock(descriptor, fcntl.LOCK_EX)
             yield ImageWriter(self, path, descriptor)
         finally:
             os.close(descriptor)

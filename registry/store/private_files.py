@@ -29,11 +29,9 @@ def new_file(target: Path) -> Iterator[BinaryIO]:
     with in_words(target):
         _sweep(folder)
         part = folder / _PART.replace("*", secrets.token_hex(8))
-        descriptor = os.open(part, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
+        descriptor = open_held(part)
         try:
             with os.fdopen(descriptor, "wb") as file:
-                # Tells `_sweep`, in whatever process, that somebody is still writing.
-                fcntl.flock(file, fcntl.LOCK_EX)
                 yield file
                 file.flush()
                 os.fsync(file.fileno())
@@ -63,6 +61,20 @@ def _name(part: Path, target: Path) -> None:
     except OSError:  # a disk that knows no links
         refuse_existing(target)
         part.rename(target)
+
+
+def open_held(part: Path) -> int:
+    """Make a file to be written and return its descriptor, locked until it is closed.
+
+    The lock tells a sweep, in whatever process, that somebody is still writing. A sweep may come
+    between making and locking; then the file is made again.
+    """
+    while True:
+        descriptor = os.open(part, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
+        fcntl.flock(descriptor, fcntl.LOCK_EX)
+        if os.fstat(descriptor).st_nlink:
+            return descriptor
+        os.close(descriptor)
 
 
 def _sweep(folder: Path) -> None:

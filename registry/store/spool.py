@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, BinaryIO
 
 from registry.domain.problems import BadInputError, Fault, NoRoomError
-from registry.store.private_files import sync_folder
+from registry.store.private_files import open_held, sync_folder
 from registry.store.spooled_file import CHUNK, open_spooled, write_spooled
 
 if TYPE_CHECKING:
@@ -92,11 +92,9 @@ class Spool:
         folder, key = self.room_of(token)
         part = folder / f"{secrets.token_hex(8)}{_PART}"
         with disk_words():
-            descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            descriptor = open_held(part)
         try:
             with os.fdopen(descriptor, "wb") as file:
-                # Tells `sweep_parts`, in whatever process, that somebody is still writing.
-                fcntl.flock(file, fcntl.LOCK_EX)
                 size = _written(file, key, blocks)
                 yield TakenFile(size, part)
         finally:

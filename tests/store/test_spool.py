@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import fcntl
 import io
 import os
 import resource
@@ -119,6 +120,25 @@ def test_what_has_no_number_is_gone_and_what_a_dead_writer_left_is_swept(spool, 
         assert len(list((tmp_path / "incoming" / kept).glob("*.part"))) == 1
     assert [path.name for path in (tmp_path / "incoming" / kept).iterdir()] == ["00000001.spooled"]
     assert spool.tokens() == {kept}
+
+
+def test_a_sweep_between_the_making_of_a_file_and_its_lock_loses_nothing(
+    spool, tmp_path, monkeypatch
+):
+    token, lock, swept = new_token(), fcntl.flock, []
+
+    def swept_before(file, operation):
+        """Sweep as another process would, just before the writer's first lock."""
+        if not swept:
+            swept.append(list((tmp_path / "incoming" / token).glob("*.part")))
+            spool.sweep_parts()
+        lock(file, operation)
+
+    monkeypatch.setattr(fcntl, "flock", swept_before)
+    take(spool, token, b"whole")
+    assert len(swept[0]) == 1
+    with spool.files(token)[0].open() as file:
+        assert file.read() == b"whole"
 
 
 class Broken(io.RawIOBase):
