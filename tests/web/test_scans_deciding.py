@@ -116,6 +116,9 @@ def test_what_is_missing_is_said_by_its_field_and_what_was_sent_stays(
     assert page.decide(case="other", case_ref=" ").status_code == 400
     assert page.decide(kind="a guess", case="1").status_code == 400
     assert page.decide(case="x").status_code == 400
+    both = page.decide(case="1", case_ref="OP-2")
+    assert both.status_code == 400
+    assert "Choose another case above, or leave this empty." in both.text
     assert page.decide(case="1", series="9").status_code == 400
     assert page.state() is ArrivalState.LOOKED_THROUGH
 

@@ -96,6 +96,9 @@ def _case(
     """Return the case that was chosen, or the one whose reference was typed."""
     case, typed = form.get("case", OTHER_CASE), form.get("case_ref", "").strip()
     if case != OTHER_CASE:
+        if typed:
+            errors["case_ref"] = "choose another case above, or leave this empty"
+            return None
         return whole_number(case, "case")
     if not typed:
         errors["case_ref"] = "type the reference of the case whose scan it is"
