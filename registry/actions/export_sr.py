@@ -149,7 +149,8 @@ class _Asked:
         scan, _ = scan_of(self.case)
         if self.order.is_pseudonymous:
             identity = pseudonymous_identity(self.ledger, self.case, slices)
-            day = moved_day(self.ledger, self.case, day)
+            # Its own day, moved, would give the offset to whoever knows when it was made.
+            day = moved_day(self.ledger, self.case, scan.scanned_on)
         else:
             why = f"for a structured report of scan {scan.scan_id}"
             identity = opened_identity(self.ledger, self.viewer, self.case, why, self.now)

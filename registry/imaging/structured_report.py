@@ -65,7 +65,7 @@ class Report:
     is_adjudication : the person observer decided between two readings
     series_uid, sop_uid, device_uid : of the report's series, of itself, of the ledger
     made_at : aware, in the unit's zone
-    content_day : that it is dated by; the day of `made_at`, or shifted with the patient's days
+    content_day : that it is dated by; the day of `made_at`, or the scan's as it was moved
     verifier : who answers for it, or None: it is then UNVERIFIED
     """
 

@@ -201,15 +201,21 @@ def test_under_the_pseudonym_the_vault_stays_closed_and_the_slices_are_those_tha
     codes = [item.CodeValue for item in found.DeidentificationMethodCodeSequence]
     assert (found.PatientIdentityRemoved, codes) == ("YES", ["113100", "113104", "113107"])
     assert "SeriesDescription" not in found
-    # Moved by whole days, the same for the scan and for the day of the report.
-    scanned, reported = (
-        datetime.strptime(text, "%Y%m%d").date()  # noqa: DTZ007 - a day
-        for text in (slices[0].AcquisitionDate, found.ContentDate)
-    )
-    assert reported - scanned == NOW.date() - date(2026, 3, 2)
-    assert timedelta(days=1) <= NOW.date() - reported <= timedelta(days=3652)
+    scanned = datetime.strptime(slices[0].AcquisitionDate, "%Y%m%d").date()  # noqa: DTZ007 - a day
+    assert timedelta(days=1) <= date(2026, 3, 2) - scanned <= timedelta(days=3652)
     again, _ = report(read, is_pseudonymous=True)
     assert again.data == made.data
+
+
+def test_no_day_of_a_pseudonymous_report_tells_by_how_much_days_were_moved(read):
+    """Whoever is handed it knows about when it was made: a day moved from that one undoes it."""
+    made, _ = report(read, is_pseudonymous=True)
+    found = dcmread(BytesIO(made.data))
+    days = {str(each.value) for each in found.iterall() if each.VR == "DA" and each.value}
+    assert days == {found.StudyDate}
+    assert not [each for each in found.iterall() if each.VR == "DT" and each.value]
+    later, _ = report(read, now=NOW + timedelta(days=7), is_pseudonymous=True)
+    assert dcmread(BytesIO(later.data)).ContentDate == found.ContentDate
 
 
 def test_every_attribute_of_a_pseudonymous_report_is_what_the_table_asks(read):
