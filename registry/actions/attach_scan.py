@@ -169,8 +169,9 @@ def _write(attach: _Attach, scan: _NewScan) -> int:
     if there is not None and there.image_id is not None:
         raise ConflictError(
             Fault(
-                f"case {case.reference} has another {scan.kind} of {scan.scanned_on} already",
-                mend="nothing was changed",
+                f"there is another {scan.kind} of {scan.scanned_on} already",
+                f"case {case.reference}",
+                "nothing was changed",
             )
         )
     image_id = _image_id(attach)

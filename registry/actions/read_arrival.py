@@ -7,6 +7,7 @@ like leave it failed, to be tried again. Only what was read loses its files.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from registry.actions.accounts import acting
@@ -42,9 +43,21 @@ def read_arrival(held: HeldArrival) -> None:
     try:
         _read(held)
     except (BadInputError, ConflictError, NotAllowedError) as error:
-        held.finish(
-            ArrivalState.LOOKED_THROUGH, "; ".join(error.lines()), decision=None, done=0, total=0
-        )
+        held.finish(ArrivalState.LOOKED_THROUGH, _kept_words(error), decision=None, done=0, total=0)
+
+
+def _kept_words(error: ProblemError) -> str:
+    """Return an error's words without a case's reference.
+
+    Who will read the scan blind may see them, and they outlive the withdrawal of a patient.
+    """
+    if not isinstance(error, BadInputError | ConflictError):
+        return "; ".join(error.lines())
+    placed = (
+        replace(each, where="" if each.where.startswith("case ") else each.where)
+        for each in error.faults
+    )
+    return "; ".join(BadInputError(*placed).lines())
 
 
 def _read(held: HeldArrival) -> None:
@@ -58,10 +71,13 @@ def _read(held: HeldArrival) -> None:
         volume = read_series(series, writer, held.tell)
         digest = writer.seal(volume.affine, volume.attributes)
     try:
-        _attach(held, viewer, decision, SealedVolume(volume, digest))
+        is_new = _attach(held, viewer, decision, SealedVolume(volume, digest))
     except (ProblemError, LetGoError):
         drop_unused(ledger, viewer, digest, held.now)
         raise
+    if not is_new:
+        # The same series with other contents, as when it was sent again from a damaged copy.
+        drop_unused(ledger, viewer, digest, held.now)
     ledger.spool.destroy(held.row.token)
 
 
@@ -79,7 +95,8 @@ def _series(held: HeldArrival, decision: Decision) -> FoundSeries:
     return series
 
 
-def _attach(held: HeldArrival, viewer: Viewer, decision: Decision, sealed: SealedVolume) -> None:
+def _attach(held: HeldArrival, viewer: Viewer, decision: Decision, sealed: SealedVolume) -> bool:
+    """Attach what was read; return whether it was not there before."""
     # Before the lock: the image is looked at.
     notes = side_notes(held.ledger, decision.case_id, sealed.digest)
     with held.ledger.writing(viewer, held.now) as work:
@@ -90,3 +107,4 @@ def _attach(held: HeldArrival, viewer: Viewer, decision: Decision, sealed: Seale
         attached = attach_scan(held.ledger, work, viewer, sealed, choice)
         message = "" if attached.is_new else _ATTACHED_ALREADY
         held.finish_within(work, ArrivalState.READ, message, attached.scan_id)
+    return attached.is_new

@@ -134,6 +134,29 @@ def test_the_same_study_again_says_so_and_changes_nothing(logged):
 
 
 @on_sqlite
+def test_the_same_series_with_other_contents_leaves_no_image_that_nothing_refers_to(logged, local):
+    read(logged, looked_through(logged, a_study()))
+    before = counts(logged)
+    found = read(logged, looked_through(logged, a_study(count=11)))
+    assert found.message == "it was attached already; nothing was changed"
+    assert counts(logged) == before
+    assert check_ledger(logged, local) == []
+
+
+@on_sqlite
+def test_what_is_said_of_an_arrival_names_no_case(logged):
+    """Who reads the scan later may see it, and no withdrawal finds it."""
+    read(logged, looked_through(logged, a_study()))
+    refused = [
+        read(logged, looked_through(logged, a_study(series=2))),
+        read(logged, looked_through(logged, a_study()), kind=ScanKind.LATER_CT),
+    ]
+    for found in refused:
+        assert found.state is ArrivalState.LOOKED_THROUGH
+        assert "OP-1" not in found.message
+
+
+@on_sqlite
 @pytest.mark.parametrize(
     ("files", "words"),
     [
@@ -236,7 +259,7 @@ def test_a_scan_of_that_day_and_kind_is_told_and_another_kind_may_be_chosen(logg
     arrival = looked_through(logged, a_study(series=2))
     found = read(logged, arrival)
     assert found.state is ArrivalState.LOOKED_THROUGH
-    assert "has another post-operative CT of 2026-03-02 already" in found.message
+    assert "there is another post-operative CT of 2026-03-02 already" in found.message
     assert read(logged, arrival, kind=ScanKind.LATER_CT).state is ArrivalState.READ
 
 
