@@ -346,6 +346,10 @@ ASKING = {
         patient_cases,
         [["OP-2", "OP-5"], NONE, ["OP-2", "OP-5"], NONE, NONE, NONE, ["OP-2", "OP-5"]],
     ),
+    scans.cases_not_seen: (
+        lambda s, v, _: scans.cases_not_seen(s, v, [1, 2]),
+        [[1, 2], NONE, [1, 2], NONE, NONE, NONE, [2]],
+    ),
     vaulted.sealed_patient: (
         lambda s, v, _: [
             ref for ref in ("OP-1", "OP-2") if vaulted.sealed_patient(s, v, ref) is not None

@@ -7,12 +7,14 @@ import shutil
 from typing import TYPE_CHECKING
 
 import pytest
+from sqlalchemy import select
 
 from registry.actions.accounts import acting
 from registry.actions.arrivals import one_arrival
 from registry.actions.work_arrivals import work_once
 from registry.domain.arrivals import ArrivalState
 from registry.store.home import open_ledger
+from registry.store.models.unit import CaseSeen
 from registry.web.app import create_app
 from tests.build.arriving import a_study, looked_through
 from tests.build.loaded import NOW
@@ -98,7 +100,7 @@ def test_the_case_is_found_by_number_the_kind_proposed_by_day_and_the_reason_lef
     assert re.search(r'<option value="post-operative CT" selected>', page.text)
     assert '<option value="" selected>choose</option>' in page.text.partition('name="reason"')[2]
     assert "1 file: not DICOM" in page.words
-    assert "you are then offered its screws last, and a reading of yours is not blind" in page.words
+    assert "you are offered the screws last, and a reading of yours is not blind" in page.words
     for telling in ("Anna Berg", "isthmus", "freehand", "INV-0001", "1950"):
         assert telling not in page.text
 
@@ -142,6 +144,37 @@ def test_a_scan_is_attached_read_and_owed_and_its_page_says_what_became_of_it(
     assert "OP-1" not in page.text
     lead = signed_in(create_app(ledger, clock=lambda: ATTACKED_AT), QUALITY_LEAD)
     assert "Read and attached to case OP-1" in words(lead.get(f"/scans/{page.arrival}").text)
+
+
+def cases_shown_to(ledger: Ledger, account: str) -> set[int]:
+    """Return the cases whose screws this account is offered last, and does not read blind."""
+    asked = select(CaseSeen.case_id).where(
+        CaseSeen.account_id == acting(ledger, account).account_id
+    )
+    with ledger.reading() as session:
+        return set(session.execute(asked).scalars())
+
+
+@pytest.mark.parametrize("typed", [False, True], ids=["offered", "typed"])
+def test_who_was_shown_whose_a_scan_is_reads_it_last_and_not_blind_whoever_attaches_it(
+    client: FlaskClient, ledger: Ledger, *, typed: bool
+):
+    page = came(client, ledger, **({"PatientID": ""} if typed else {}))
+    assert cases_shown_to(ledger, REGISTRAR.name) == set()
+    assert "shows whose it is once you open it" in words(client.get("/scans/").text)
+    if typed:
+        assert page.decide(case="other", case_ref="OP-1", kind="").status_code == 400
+    else:
+        assert "OP-1" in page.text
+    lead = signed_in(create_app(ledger, clock=lambda: ATTACKED_AT), QUALITY_LEAD)
+    by_lead = Page(lead, ledger, page.arrival)
+    assert by_lead.decide(case="other", case_ref="OP-1", reason="other").status_code == 303
+    assert work_once(ledger, NOW)
+    assert page.state() is ArrivalState.READ
+    assert cases_shown_to(ledger, REGISTRAR.name) == {1}
+    # Why it was made is told to who said so, and to nobody who may read it.
+    assert "reason other" in by_lead.words
+    assert "reason" not in page.words
 
 
 def test_another_patient_s_number_wants_a_reason(client: FlaskClient, ledger: Ledger):

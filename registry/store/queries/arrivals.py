@@ -112,6 +112,7 @@ class ScanOfArrival:
     ----------
     image_digest : None where the image is gone again
     owed : readings asked for on it and not made
+    is_matched_by_viewer : who looks at it has said whose it is, and why it was made
     """
 
     scanned_on: date
@@ -119,6 +120,7 @@ class ScanOfArrival:
     reason: str
     image_digest: str | None
     owed: int
+    is_matched_by_viewer: bool
 
 
 def scan_of_arrival(session: Session, viewer: Viewer, arrival_id: int) -> ScanOfArrival | None:
@@ -133,9 +135,13 @@ def scan_of_arrival(session: Session, viewer: Viewer, arrival_id: int) -> ScanOf
         .join(Scan, Scan.id == ArrivalRow.scan_id)
         .outerjoin(HeldImage, and_(HeldImage.id == Scan.image_id, HeldImage.removed_at.is_(None)))
         .where(ArrivalRow.id == arrival_id)
-        .with_only_columns(Scan.scanned_on, Scan.kind, Scan.reason, HeldImage.digest, owed)
+        .with_only_columns(
+            Scan.scanned_on, Scan.kind, Scan.reason, HeldImage.digest, owed, Scan.matched_by_id
+        )
     ).first()
-    return None if row is None else ScanOfArrival(*row)
+    if row is None:
+        return None
+    return ScanOfArrival(row[0], row[1], row[2], row[3], row[4], row[5] == viewer.account_id)
 
 
 def receiving_arrival(session: Session, viewer: Viewer, study_hash: str) -> int | None:

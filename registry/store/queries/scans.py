@@ -5,17 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from sqlalchemy import and_, select
+from sqlalchemy import and_, exists, select
 
 from registry.domain.problems import NotFoundError
 from registry.domain.techniques import Life
 from registry.store.models.cases import Case, Screw
 from registry.store.models.patients import Patient, VaultEntry
 from registry.store.models.scans import HeldImage, Scan
+from registry.store.models.unit import CaseSeen
 from registry.store.visible import correctable_cases, scannable_cases
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
     from datetime import date
     from decimal import Decimal
 
@@ -85,6 +86,13 @@ def cases_of_patient(session: Session, viewer: Viewer, hashed: str | None) -> li
         return []
     rows = session.execute(_cases(viewer).where(Patient.reference_hash == hashed))
     return [CaseForScan(*row) for row in rows]
+
+
+def cases_not_seen(session: Session, viewer: Viewer, case_ids: Collection[int]) -> list[int]:
+    """Return which of these cases an account may attach scans to and has not been shown yet."""
+    seen = exists().where(CaseSeen.case_id == Case.id, CaseSeen.account_id == viewer.account_id)
+    asked = scannable_cases(viewer).where(Case.id.in_(case_ids), ~seen).order_by(Case.id)
+    return list(session.execute(asked.with_only_columns(Case.id)).scalars())
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from registry.domain.scans import ScanKind, ScanReason
 from registry.web.context import current_ledger, current_viewer, now
 from registry.web.errors import page_with
 from registry.web.input import whole_number
+from registry.web.looking import note_matching
 from registry.web.pages.scans.asked import OTHER_CASE, asked_of
 from registry.web.pages.scans.page import ARRIVAL, arrival_page
 from registry.web.pages.scans.views import LOADERS, SEE_OTHER
@@ -108,4 +109,5 @@ def _case(
     except NotFoundError:
         errors["case_ref"] = f"there is no case {typed!r}; enter it first"
         return None
+    note_matching([found.case_id])
     return found.case_id

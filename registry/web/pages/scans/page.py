@@ -11,6 +11,7 @@ from registry.domain.access import Deed, Reach, reach
 from registry.domain.arrivals import ArrivalState
 from registry.store.queries.arrivals import scan_of_arrival
 from registry.web.context import current_ledger, current_viewer
+from registry.web.looking import note_matching
 from registry.web.pages.scans.asked import Asked, asked_of
 from registry.web.pages.scans.lines import goes_on_by_itself, line_of
 from registry.web.pages.scans.sizes import MOST_ASKED, PIECE_BYTES
@@ -55,7 +56,10 @@ def arrival_page(arrival_id: int, asked: Asked | None = None) -> dict[str, Any]:
     arrival = one_arrival(ledger, viewer, arrival_id)
     is_asked = arrival.state is ArrivalState.LOOKED_THROUGH
     asked = asked or (asked_of(ledger, viewer, arrival, {}) if is_asked else None)
+    if asked is not None:
+        note_matching([case.case_id for case in asked.cases])
     line = line_of(arrival)
+    sees_cases = reach(viewer, Deed.SEE_CASES) is Reach.ALL
     scan = None
     if arrival.scan_id is not None:
         with ledger.reading() as session:
@@ -68,8 +72,9 @@ def arrival_page(arrival_id: int, asked: Asked | None = None) -> dict[str, Any]:
         "rule": RULE,
         "follows": goes_on_by_itself(arrival),
         "may_be_dropped": not arrival.state.is_ended,
-        "reads": _reads(viewer),
-        "shows_case": reach(viewer, Deed.SEE_CASES) is Reach.ALL,
+        "reads": reads(viewer),
+        "shows_case": sees_cases,
+        "shows_reason": sees_cases or (scan is not None and scan.is_matched_by_viewer),
         "scan": scan,
         "left_behind": what_was_left(ledger, scan.image_digest) if scan else None,
         "piece_bytes": PIECE_BYTES,
@@ -77,7 +82,8 @@ def arrival_page(arrival_id: int, asked: Asked | None = None) -> dict[str, Any]:
     }
 
 
-def _reads(viewer: Viewer) -> bool:
+def reads(viewer: Viewer) -> bool:
+    """Say whether the viewer may come to read the screws of a scan."""
     return viewer.person_id is not None and reach(viewer, Deed.READ_SCREWS) is Reach.ALL
 
 

@@ -13,7 +13,7 @@ from registry.web.context import current_ledger, current_viewer, now
 from registry.web.errors import page_with
 from registry.web.guard import needs
 from registry.web.pages.scans.lines import Group, goes_on_by_itself, how_far, lines_of
-from registry.web.pages.scans.page import ARRIVAL, arrival_page
+from registry.web.pages.scans.page import ARRIVAL, arrival_page, reads
 from registry.web.paging import page_of
 
 if TYPE_CHECKING:
@@ -34,7 +34,13 @@ def listed() -> ResponseReturnValue:
     page = page_of(lines, request.args.get("page"))
     groups = [(group, [line for line in page.items if line.group is group]) for group in Group]
     waiting = sum(line.group is Group.WAITING for line in lines)
-    return render_template("scans/list.html", page=page, groups=groups, waiting=waiting)
+    return render_template(
+        "scans/list.html",
+        page=page,
+        groups=groups,
+        waiting=waiting,
+        reads=reads(current_viewer()),
+    )
 
 
 @scans_page.get("/<int:arrival_id>")
