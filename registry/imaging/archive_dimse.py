@@ -27,7 +27,14 @@ from registry.imaging.archive import (
     is_uid,
 )
 from registry.imaging.parsing import DAMAGE, without_warnings
-from registry.imaging.received import STORED, Received, received_instance, status_of
+from registry.imaging.received import (
+    OUT_OF_RESOURCES,
+    STORED,
+    Received,
+    RefusedError,
+    received_instance,
+    status_of,
+)
 from registry.imaging.receiver import ReceiverOrder, receiving
 from registry.imaging.sources import printable
 from registry.imaging.storage_classes import CT_CLASSES, SYNTAXES
@@ -110,7 +117,7 @@ class DimseArchive:
         self, study: ArchivedStudy, series: ArchivedSeries, take: Callable[[BinaryIO], None]
     ) -> int:
         """Hand each image of a series to `take` as a file; return how many came."""
-        counted = _Counted(take)
+        counted = _Counted(take, study.uid)
         asked = Dataset()
         asked.QueryRetrieveLevel = "SERIES"
         asked.StudyInstanceUID = study.uid
@@ -222,15 +229,19 @@ class DimseArchive:
 
 
 class _Counted:
-    """Counts images on their way to who takes them, and keeps why one was not taken."""
+    """Counts a study's images on their way to who takes them, and keeps why one was not taken."""
 
-    def __init__(self, take: Callable[[BinaryIO], None]) -> None:
+    def __init__(self, take: Callable[[BinaryIO], None], study_uid: str) -> None:
         self._take = take
+        self._study_uid = study_uid
         self.came = 0
         self.refused = ""
 
     def received(self, received: Received) -> None:
-        """Hand one image on."""
+        """Hand one image on; RefusedError where it is of another study than was asked for."""
+        if received.study_uid != self._study_uid:
+            # Taken, it would be acknowledged here, and lost where this study ends in failure.
+            raise RefusedError(OUT_OF_RESOURCES, "another study is being fetched")
         try:
             self._take(received.content)
         except Exception as error:

@@ -106,7 +106,9 @@ class WebArchive:
             found = self._client.search_for_studies(
                 search_filters=filters, fields=["StudyDescription"], limit=MOST_STUDIES
             )
-            return in_order([_study(each) for each in found if is_uid(_text(each, _STUDY_UID))])
+            # More than was asked for is not answered: each would be asked of anew.
+            known = [each for each in found if is_uid(_text(each, _STUDY_UID))][:MOST_STUDIES]
+            return in_order([_study(each) for each in known])
 
     def series(self, study: ArchivedStudy) -> Sequence[ArchivedSeries]:
         """Return what a study holds."""
@@ -273,7 +275,10 @@ def _in_words() -> Iterator[None]:
         raise FailureError(
             "the archive is not there, or broke off; nothing was kept; see archive_url"
         ) from None
-    except (requests.exceptions.RequestException, AttributeError, TypeError, ValueError):
+    except (
+        *(requests.exceptions.RequestException, AttributeError, LookupError),
+        *(RecursionError, TypeError, ValueError),
+    ):
         raise FailureError(
             "the archive's answer is not DICOMweb; nothing was kept; see archive_url"
         ) from None

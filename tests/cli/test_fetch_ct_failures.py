@@ -10,6 +10,8 @@ from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, HTTPServer
 
 import pytest
+from pydicom.dataset import Dataset
+from pynetdicom import AE, evt, sop_class
 
 from registry.actions.accounts import acting
 from registry.actions.arrivals import arrivals
@@ -120,6 +122,57 @@ def test_a_study_for_which_there_is_no_place(home, archive, way):
     nothing_kept(home)
 
 
+@contextmanager
+def another_archive(answer, sent=None):
+    """Run a DICOM node that finds `answer` and sends `sent`, whatever it is asked for."""
+    entity, port = AE("ORTHANC"), free_port()
+    for each in (
+        *(
+            "StudyRootQueryRetrieveInformationModelFind",
+            "StudyRootQueryRetrieveInformationModelMove",
+        ),
+        "StudyRootQueryRetrieveInformationModelGet",
+    ):
+        entity.add_supported_context(getattr(sop_class, each))
+    entity.add_supported_context(sop_class.CTImageStorage, scu_role=True, scp_role=True)
+    entity.add_requested_context(sop_class.CTImageStorage)
+
+    def find(_event):
+        yield 0xFF00, answer
+
+    def move(_event):
+        yield "127.0.0.1", PORT
+        yield 1
+        yield 0xFF00, sent
+
+    def get(_event):
+        yield 1
+        yield 0xFF00, sent
+
+    handlers = [(evt.EVT_C_FIND, find), (evt.EVT_C_MOVE, move), (evt.EVT_C_GET, get)]
+    server = entity.start_server(("127.0.0.1", port), block=False, evt_handlers=handlers)
+    try:
+        yield ("--peer", f"ORTHANC@127.0.0.1:{port}", "--port", PORT)
+    finally:
+        server.shutdown()
+
+
+def an_answer():
+    found = Dataset()
+    found.PatientID, found.StudyInstanceUID, found.SeriesInstanceUID = "INV-0001", "1.2.3", "1.2.4"
+    found.Modality, found.StudyDate, found.NumberOfSeriesRelatedInstances = "CT", "20260302", 1
+    return found
+
+
+@pytest.mark.parametrize("way", ["move", "get"])
+def test_an_archive_that_sends_another_study_than_was_asked_for(home, way):
+    with another_archive(an_answer(), slices(1)[0]) as where:
+        answer = fetch(home, "--by", way, *where)
+    words = "could not send all of it" if way == "move" else "another study is being fetched"
+    in_one_line(answer, words)
+    nothing_kept(home)
+
+
 def large():
     import numpy as np  # noqa: PLC0415 - here alone
 
@@ -173,10 +226,22 @@ PACKED = gzip.compress(bytes(2**20))
         (500, {}, b"INV-0001", "answered with status 500"),
         (200, {}, b"<html>INV-0001</html>", "not DICOMweb"),
         (200, {}, b'[{"0020000D": 3}]', "not DICOMweb"),
+        (200, {}, b'[{"0020000D": {"vr": "UI", "Value": {"1": "2"}}}]', "not DICOMweb"),
+        (200, {}, b"[" * 200_000, "not DICOMweb"),
         (302, {"Location": "http://127.0.0.1:9/"}, b"", "sends on to another address"),
         (200, {"Content-Encoding": "gzip"}, PACKED, "packs its answers"),
     ],
-    ids=["no login", "not found", "broken", "a page", "no list", "redirect", "packed"],
+    ids=[
+        "no login",
+        "not found",
+        "broken",
+        "a page",
+        "no list",
+        "odd list",
+        "deep",
+        "redirect",
+        "packed",
+    ],
 )
 def test_a_service_that_answers_otherwise(home, status, headers, content, said):
     with a_service(status, headers, content) as service:
