@@ -11,7 +11,7 @@ import secrets
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from registry.actions.arrival_survey import ArrivalSurvey
+from registry.actions.arrival_survey import ArrivalSurvey, Decision
 from registry.actions.follow_case import close_owed
 from registry.actions.settle import WITHDRAWN
 from registry.actions.typed_reason import reason_given
@@ -161,11 +161,20 @@ def _forget(work: Writing, ledger: Ledger, patient: PatientToWithdraw, because: 
 
 
 def _drop_arrivals(work: Writing, ledger: Ledger, cases: frozenset[int]) -> None:
-    """Destroy what came in of the patient and was not read yet."""
-    dropped = {"state": ArrivalState.REFUSED.value, "message": "dropped: its patient was withdrawn"}
-    for arrival_id, token, survey in surveyed_arrivals(work.session):
-        found = ArrivalSurvey.from_json(survey)
-        if any(cases & set(series.case_ids) for series in found.series):
+    """Destroy what came in of the patient, or was decided to be theirs, and was not read yet."""
+    dropped = {
+        "state": ArrivalState.REFUSED.value,
+        "message": "dropped: its patient was withdrawn",
+        # A person's own words may stand in it.
+        "decision": None,
+        "lease_name": None,
+        "lease_until": None,
+    }
+    for arrival_id, token, survey, decision in surveyed_arrivals(work.session):
+        theirs = {each for one in ArrivalSurvey.from_json(survey).series for each in one.case_ids}
+        if decision is not None:
+            theirs.add(Decision.from_json(decision).case_id)
+        if cases & theirs:
             going = set(ArrivalState) - ENDED
             change_arrival(work.session, arrival_id, going, last_at=work.now, **dropped)
             ledger.spool.destroy(token)

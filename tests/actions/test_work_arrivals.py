@@ -508,6 +508,24 @@ def test_what_came_in_of_a_patient_who_is_withdrawn_is_destroyed(logged, local):
 
 
 @on_sqlite
+def test_what_was_decided_to_be_a_withdrawn_patient_s_is_destroyed_with_what_was_typed(
+    logged, local
+):
+    named, unnamed = (
+        looked_through(logged, a_study()),
+        looked_through(logged, a_study(PatientID="")),
+    )
+    for arrival in (named, unnamed):
+        words = a_decision(patient_because="her sister says so")
+        decide_arrival(logged, local, arrival, words, NOW)
+    withdraw(logged, local, WhoWithdraws(case_ref="OP-1"), "asked", NOW)
+    for arrival in (named, unnamed):
+        found = see(logged, arrival)
+        assert (found.state, found.decision) == (ArrivalState.REFUSED, None)
+    assert spooled(logged) == ([], {})
+
+
+@on_sqlite
 def test_registrars_and_leads_are_told_how_many_wait(logged, local):
     rita = an_account(logged, "rita", Role.REGISTRAR, person="Rita Reader", new_person=True)
     anna = an_account(logged, "anna", Role.SURGEON, person="Anna Berg")

@@ -143,12 +143,12 @@ def _words_of_others(session: Session, patient_id: int) -> frozenset[str]:
     return frozenset(found)
 
 
-def surveyed_arrivals(session: Session) -> list[tuple[int, str, str]]:
-    """Return number, token and survey of what came in, was looked through and has not ended."""
+def surveyed_arrivals(session: Session) -> list[tuple[int, str, str, str | None]]:
+    """Return number, token, survey and decision of what was looked through and has not ended."""
     living = [each.value for each in set(ArrivalState) - ENDED]
     rows = session.execute(
-        select(ArrivalRow.id, ArrivalRow.token, ArrivalRow.survey).where(
+        select(ArrivalRow.id, ArrivalRow.token, ArrivalRow.survey, ArrivalRow.decision).where(
             ArrivalRow.state.in_(living), ArrivalRow.survey.is_not(None)
         )
     )
-    return [(row[0], row[1], row[2] or "") for row in rows]
+    return [(row[0], row[1], row[2] or "", row[3]) for row in rows]
