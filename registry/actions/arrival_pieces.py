@@ -61,11 +61,12 @@ def take_piece(
     FailureError : the disk is full
     """
     arrival = _receiving(ledger, viewer, arrival_id)
-    if piece.size > ledger.settings.largest_arrival_mb * MEGABYTE - arrival.size_bytes:
+    room = ledger.settings.largest_arrival_mb * MEGABYTE - arrival.size_bytes
+    pieces = pieces_of(ledger.spool.room_of(arrival.token), piece.word)
+    if piece.size > room - pieces.size_beside:
         raise BadInputError(
             Fault("more came in than one arrival may hold", mend="see `largest_arrival_mb`")
         )
-    pieces = pieces_of(ledger.spool.room_of(arrival.token), piece.word)
     with pieces.held_alone():
         if pieces.is_done:
             return piece.size
@@ -91,7 +92,8 @@ def _take_part(  # noqa: PLR0917 - what the caller was given, and the pieces
             Fault("a piece before this one is missing", mend="send the file from its beginning")
         )
     if piece.start == held and piece.length:
-        pieces.add(in_blocks(stream, piece.length, piece.size - held))
+        blocks = in_blocks(stream, piece.length, piece.size - held)
+        pieces.add(ledger.spool.within_room(blocks))
         held = pieces.size
     if held >= piece.size:
         whole = joined(pieces.blocks())

@@ -27,6 +27,7 @@ _NOT_COUNTED = frozenset(
         "quiet_seconds",
         "arrival_days",
         "largest_arrival_mb",
+        "keep_free_mb",
         "receiver_title",
         "receiver_peers",
         "archive_url",
@@ -73,6 +74,7 @@ class Settings:
     quiet_seconds : a study that is sent counts as whole once nothing came for so long
     arrival_days : what came in and waits for a person is dropped after so many days
     largest_arrival_mb : one upload or study may hold this much, in megabytes of 1,000,000 bytes
+    keep_free_mb : nothing comes in that would leave less of the disk free
     """
 
     unit_name: str = "Spinal unit"
@@ -101,6 +103,7 @@ class Settings:
     quiet_seconds: int = 60
     arrival_days: int = 7
     largest_arrival_mb: int = 8000
+    keep_free_mb: int = 1000
     receiver_title: str = "PEDICLE_LEDGER"
     receiver_peers: tuple[Sender, ...] = ()
     archive_url: str = ""

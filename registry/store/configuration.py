@@ -219,6 +219,7 @@ _PARSERS: dict[str, Callable[[Any], object]] = {
     "quiet_seconds": _whole(1, 24 * 3600),
     "arrival_days": _whole(1, 365),
     "largest_arrival_mb": _whole(1, 1_000_000),
+    "keep_free_mb": _whole(0, 1_000_000),
     "receiver_title": _title,
     "receiver_peers": _senders,
     "archive_url": web_address,

@@ -64,7 +64,8 @@ class Ledger:
     @property
     def spool(self) -> Spool:
         """What came in and waits to be read."""
-        return Spool(self.home / "incoming", self.keys)
+        keep_free = self.settings.keep_free_mb * 1_000_000
+        return Spool(self.home / "incoming", self.keys, keep_free)
 
     def reading(self) -> AbstractContextManager[Session]:
         """Give a session that reads."""

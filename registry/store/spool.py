@@ -77,11 +77,16 @@ class TakenFile:
 
 
 class Spool:
-    """The folder of all arrivals."""
+    """The folder of all arrivals.
 
-    def __init__(self, folder: Path, keys: Keys) -> None:
+    What would leave fewer than `keep_free` bytes of its disk is not taken: the database, which
+    mostly lies on the same one, goes on whatever is sent.
+    """
+
+    def __init__(self, folder: Path, keys: Keys, keep_free: int = 0) -> None:
         self._folder = folder
         self._keys = keys
+        self._keep_free = keep_free
 
     @contextmanager
     def taking(self, token: str, blocks: Iterable[bytes]) -> Iterator[TakenFile]:
@@ -95,10 +100,22 @@ class Spool:
             descriptor = open_held(part)
         try:
             with os.fdopen(descriptor, "wb") as file:
-                size = _written(file, key, blocks)
+                size = _written(file, key, self.within_room(blocks))
                 yield TakenFile(size, part)
         finally:
             part.unlink(missing_ok=True)
+
+    def within_room(self, blocks: Iterable[bytes]) -> Iterator[bytes]:
+        """Yield the blocks as long as the disk has room for them; else NoRoomError."""
+        for block in blocks:
+            with disk_words():
+                free = shutil.disk_usage(self._folder).free
+            if self._keep_free and free - len(block) < self._keep_free:
+                raise NoRoomError(
+                    "the disk is nearly full, and nothing of this file was kept; make room there "
+                    "(`keep_free_mb`)"
+                )
+            yield block
 
     def room_of(self, token: str) -> tuple[Path, bytes]:
         """Return an arrival's folder and key, both made where there were none."""

@@ -65,6 +65,12 @@ class Pieces:
         """Bytes from the file's beginning on that are there."""
         return sum(size for _, size in self._there())
 
+    @property
+    def size_beside(self) -> int:
+        """Bytes of other files that wait for more of their pieces."""
+        others = (path for path in self._folder.glob("*/*-*") if path.parent != self._waiting)
+        return sum(int(path.name.partition("-")[2]) for path in others)
+
     def add(self, blocks: Iterable[bytes]) -> None:
         """Keep a piece behind those that are there; it is on the disk once this returns."""
         self._drop_forgotten()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import shutil
 import threading
 
 import pytest
@@ -12,7 +13,7 @@ from registry.actions.accounts import acting
 from registry.actions.arrival_pieces import Piece, held_of, take_piece
 from registry.actions.arrivals import cancel_arrival, close_arrival, one_arrival, open_arrival
 from registry.domain.arrivals import ArrivalSource
-from registry.domain.problems import BadInputError, ConflictError
+from registry.domain.problems import BadInputError, ConflictError, NoRoomError
 from registry.store.queries.arrivals import kept_arrival
 from registry.store.spool_pieces import MOST_UNFINISHED
 from tests.build.loaded import NOW
@@ -117,6 +118,14 @@ def test_a_piece_without_the_one_before_or_beyond_the_room_is_refused(ledger, lo
         send(0, 1000)
 
 
+def test_files_that_were_begun_count_towards_what_an_arrival_may_hold(ledger, send):
+    largest = ledger.settings.largest_arrival_mb * 1_000_000
+    assert send(0, 1000, size=largest) == 1000
+    assert send(0, 1000, word="other", size=largest - 1000) == 1000
+    with pytest.raises(BadInputError, match="more came in than one arrival may hold"):
+        send(0, 1000, word="third", size=largest - 1000)
+
+
 def close_arrival_after_one(ledger, local, arrival, send):
     send(0, 900, word="small", content=CONTENT[:900])
     close_arrival(ledger, local, arrival, NOW)
@@ -139,3 +148,20 @@ def test_no_word_or_byte_of_what_came_lies_in_the_clear_and_cancelling_takes_all
         assert not path.is_file() or b"Meyer" not in path.read_bytes()
     cancel_arrival(ledger, local, arrival, NOW)
     assert not list((place.home / "incoming").iterdir())
+
+
+def test_what_comes_in_leaves_of_the_disk_what_is_to_stay_free(place):
+    """Nobody who may send, and no archive, fills the disk on which the ledger is kept."""
+    free = shutil.disk_usage(place.home).free // 1_000_000
+    above = {**place.environment, "PEDICLE_LEDGER_KEEP_FREE_MB": str(min(free * 2, 1_000_000))}
+    ledger = type(place)(place.home, above).open()
+    local = acting(ledger, None)
+    arrival = open_arrival(ledger, local, ArrivalSource.UPLOAD, NOW)
+    for start, end in ((0, 1000), (0, 2500)):
+        piece = Piece(WORD, start, end - start, 2500)
+        with pytest.raises(NoRoomError, match="the disk is nearly full"):
+            take_piece(ledger, local, arrival, piece, io.BytesIO(CONTENT[start:end]), NOW)
+    assert one_arrival(ledger, local, arrival).files == 0
+    files = [path for path in place.home.glob("incoming/**/*") if path.is_file()]
+    assert sum(path.stat().st_size for path in files) == 0
+    ledger.close()
