@@ -72,7 +72,7 @@ def _read(held: HeldArrival) -> None:
         digest = writer.seal(volume.affine, volume.attributes)
     try:
         is_new = _attach(held, viewer, decision, SealedVolume(volume, digest))
-    except (ProblemError, LetGoError):
+    except (ProblemError, LetGoError, MemoryError):
         drop_unused(ledger, viewer, digest, held.now)
         raise
     if not is_new:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from registry.store.home import Ledger
 
 _MOST_TRIES = 3
+_TOO_LARGE = "it takes more memory than the program may have; send less, or unpacked"
 _STEPS = {ArrivalState.RECEIVED: look_through, ArrivalState.TO_BE_READ: read_arrival}
 
 
@@ -75,6 +76,8 @@ def _step(held: HeldArrival) -> None:
         _STEPS[held.row.state](held)
     except ProblemError as error:
         held.finish(ArrivalState.FAILED, "; ".join(error.lines()))
+    except MemoryError:
+        held.finish(ArrivalState.FAILED, _TOO_LARGE)
 
 
 def _tidy(ledger: Ledger, now: datetime) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import logging
 import os
+import resource
 import secrets
 import signal
 import sys
@@ -30,6 +31,9 @@ if TYPE_CHECKING:
 
 LOOKS_EVERY_SECONDS = 1.0
 _LONGEST_ORDER = 64 * 1024
+# A packed member of a zip may be held twice, at 1 GiB each, beside what is made of it; images that
+# are mapped from the disk do not count. A setting of ours, no source.
+MEMORY_BYTES = 4 * 1024 * 1024 * 1024
 
 
 @contextmanager
@@ -47,6 +51,7 @@ def working_beside(home: Path) -> Iterator[None]:
 def main() -> int:
     """Work until told to stop; return the exit status."""
     start_logging()
+    resource.setrlimit(resource.RLIMIT_DATA, (MEMORY_BYTES, MEMORY_BYTES))
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
     order = json.loads(sys.stdin.readline(_LONGEST_ORDER))

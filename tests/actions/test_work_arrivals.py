@@ -25,7 +25,7 @@ from registry.domain.arrivals import ArrivalSource, ArrivalState
 from registry.domain.matching import Objection
 from registry.domain.problems import BadInputError, ConflictError, NotAllowedError
 from registry.domain.scans import ScanKind, ScanReason
-from registry.store.images import ImageWriter
+from registry.store.images import ImageStore, ImageWriter
 from registry.store.models.arrivals import ArrivalRow
 from registry.store.models.patients import VaultEntry
 from registry.store.models.readings import Assignment
@@ -391,6 +391,27 @@ def test_what_a_dead_worker_held_is_taken_up_once_its_lease_is_over(logged):
     assert not work_once(logged, NOW)
     assert work_once(logged, NOW + timedelta(seconds=LEASE_SECONDS + 1))
     assert see(logged, arrival).state is ArrivalState.LOOKED_THROUGH
+
+
+@on_sqlite
+@pytest.mark.parametrize(
+    ("owner", "at"), [(ImageWriter, "write"), (ImageStore, "digests")], ids=["read", "attached"]
+)
+def test_what_takes_more_memory_than_there_is_fails_at_once_and_leaves_nothing(
+    logged, monkeypatch, owner, at
+):
+    arrival = looked_through(logged, a_study())
+    before = counts(logged)
+
+    def too_much(*_):
+        raise MemoryError
+
+    monkeypatch.setattr(owner, at, too_much)
+    found = read(logged, arrival)
+    monkeypatch.undo()
+    assert found.state is ArrivalState.FAILED
+    assert "it takes more memory than the program may have" in found.message
+    assert counts(logged) == before
 
 
 @on_sqlite

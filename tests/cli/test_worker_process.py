@@ -15,6 +15,7 @@ import pytest
 from registry.actions.accounts import acting
 from registry.actions.arrivals import one_arrival
 from registry.actions.decide_arrival import decide_arrival
+from registry.cli.worker_process import MEMORY_BYTES
 from registry.domain.arrivals import ArrivalState
 from tests.build.arriving import a_decision, a_study, arrived
 from tests.build.loaded import LOG_ROWS, load_rows
@@ -63,6 +64,18 @@ def is_gone(number):
         os.kill(number, 0)
         return Path(f"/proc/{number}/stat").read_text().rsplit(") ", 1)[1][0] == "Z"
     return True
+
+
+def test_the_worker_has_no_more_memory_than_it_needs(served):
+    (number,) = until(workers, served.pid)
+    ends = time.monotonic() + WITHIN_SECONDS
+    while True:
+        lines = Path(f"/proc/{number}/limits").read_text().splitlines()
+        (limit,) = [line.split()[3:5] for line in lines if line.startswith("Max data size")]
+        if limit == [str(MEMORY_BYTES)] * 2:
+            break
+        assert time.monotonic() < ends, limit
+        time.sleep(0.05)
 
 
 def test_the_worker_of_serve_reads_what_came_in_though_it_is_killed_between(place, served):
