@@ -6,7 +6,7 @@ Cases are held by number, so that a withdrawn patient's case reference does not 
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 
 from registry.domain.scans import ScanKind, ScanReason
@@ -71,6 +71,12 @@ class ArrivalSurvey:
     def one(self, number: int) -> SurveyedSeries | None:
         """Return the series of that number, or None."""
         return next((each for each in self.series if each.number == number), None)
+
+    def with_attached(self, number: int) -> ArrivalSurvey:
+        """Return it with one series marked as attached."""
+        marked = (replace(each, is_attached=True) for each in self.series if each.number == number)
+        by_number = {each.number: each for each in (*self.series, *marked)}
+        return replace(self, series=tuple(by_number.values()))
 
     def to_json(self) -> str:
         """Return it as it is kept."""

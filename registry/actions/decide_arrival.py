@@ -114,11 +114,13 @@ def _require_answers(offered: CaseOffered, decision: Decision) -> None:
     doubts = [each for each in offered.objections if each.can_be_confirmed]
     where = f"case {offered.reference}"
     if refused:
-        raise BadInputError(*(Fault(each.value, where, "choose its own case") for each in refused))
+        raise BadInputError(
+            *(Fault(each.value, where, "choose the case it followed") for each in refused)
+        )
     if decision.patient_because.strip():
         reason_given(decision.patient_because)
     elif doubts:
-        mend = "choose its own case, or confirm the patient with a reason"
+        mend = "choose their own case, or confirm the patient with a reason"
         raise BadInputError(*(Fault(each.value, where, mend) for each in doubts))
 
 

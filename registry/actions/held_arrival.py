@@ -7,13 +7,13 @@ from datetime import timedelta
 from time import monotonic
 from typing import TYPE_CHECKING, Any
 
+from registry.domain.arrivals import ArrivalState
 from registry.store.queries import working_arrivals as queries
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import datetime
 
-    from registry.domain.arrivals import ArrivalState
     from registry.store.home import Ledger
     from registry.store.queries.working_arrivals import WorkedArrival
     from registry.store.writing import Writing
@@ -73,14 +73,16 @@ class HeldArrival:
         if state.is_ended:
             self.ledger.spool.destroy(self.row.token)
 
-    def finish_within(self, work: Writing, state: ArrivalState, message: str, scan_id: int) -> None:
+    def finish_within(self, work: Writing, message: str, scan_id: int, survey: str) -> None:
         """Write it in the transaction in which its scan is attached: both stand, or neither.
 
+        `survey` says of its series which one was read.
         Its files are for the caller to destroy once that transaction has ended.
         """
         # What was typed stays in the event alone, where a withdrawal is told of it.
         values: dict[str, Any] = {"message": message, "scan_id": scan_id, "decision": None}
-        values["last_at"] = self.now
+        values |= {"last_at": self.now, "survey": survey}
+        state = ArrivalState.READ
         if not queries.finish_step(work.session, self.row, self.worker, state, **values):
             raise LetGoError
 

@@ -19,6 +19,7 @@ from registry.domain.problems import BadInputError, ConflictError, Fault, Proble
 from registry.domain.scans import ScanFacts, ScanKind, ScanReason, why_not_counted
 from registry.imaging.intake import read_series, survey
 from registry.imaging.left_behind import report
+from registry.imaging.sources import gather
 from registry.store.queries.scans import (
     case_for_scan,
     cases_of_patient,
@@ -89,13 +90,31 @@ class LoadedScan:
     left_behind: LeftBehindReport
 
 
-def list_scans(
-    viewer: Viewer, paths: Sequence[Path]
-) -> tuple[tuple[ListedSeries, ...], tuple[LeftOut, ...]]:
-    """Return what lies under `paths`, a line a series, and what else is there; nothing is kept."""
+@dataclass(frozen=True)
+class ListedScans:
+    """What lies under some paths.
+
+    Attributes
+    ----------
+    series : a line each
+    by_rule : number of the one that the rule chooses, None where a person has to
+    aside : files that are no slices of CT, those alike in one folder together
+    """
+
+    series: tuple[ListedSeries, ...]
+    by_rule: int | None
+    aside: tuple[LeftOut, ...]
+
+
+def list_scans(viewer: Viewer, paths: Sequence[Path]) -> ListedScans:
+    """Return what lies under `paths`; nothing is kept."""
     require(viewer, Deed.LOAD_SCANS, at_least=Reach.ALL)
     found = survey(paths)
-    return found.listing, found.aside
+    try:
+        by_rule = found.series_to_read().number
+    except BadInputError:
+        by_rule = None
+    return ListedScans(found.listing, by_rule, tuple(gather(found.aside)))
 
 
 def load_scan(
@@ -174,10 +193,10 @@ def _chosen(found: Survey, order: ScanOrder, unfit: Callable[[FoundSeries], str]
 
 def _mend(against: str) -> str:
     if against == Objection.BEFORE_OPERATION:
-        return "choose its own case"
+        return "name the case it followed"
     if against == _NO_CASE:
         return "name the case with --case"
-    return "choose its own case, or confirm the patient with a reason (--confirm-patient)"
+    return "name their own case, or confirm the patient with a reason (--confirm-patient)"
 
 
 def _against(ledger: Ledger, viewer: Viewer, order: ScanOrder, series: FoundSeries) -> str:

@@ -90,14 +90,14 @@ def require_match(
     if refused:
         raise BadInputError(
             *(
-                Fault(each.value, f"case {case.reference}", "choose its own case")
+                Fault(each.value, f"case {case.reference}", "choose the case it followed")
                 for each in refused
             )
         )
     if not doubts:
         return Matched((), "")
     if not because.strip():
-        mend = "choose its own case, or confirm the patient with a reason (--confirm-patient)"
+        mend = "choose their own case, or confirm the patient with a reason (--confirm-patient)"
         raise BadInputError(*(Fault(each.value, f"case {case.reference}", mend) for each in doubts))
     notes = tuple(f"{each.value}; a person has confirmed the patient" for each in doubts)
     return Matched(notes, reason_given(because))

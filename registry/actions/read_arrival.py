@@ -106,5 +106,6 @@ def _attach(held: HeldArrival, viewer: Viewer, decision: Decision, sealed: Seale
         choice = ScanChoice(case, decision.kind, decision.reason, decision.patient_because, notes)
         attached = attach_scan(held.ledger, work, viewer, sealed, choice)
         message = "" if attached.is_new else _ATTACHED_ALREADY
-        held.finish_within(work, ArrivalState.READ, message, attached.scan_id)
+        survey = ArrivalSurvey.from_json(held.row.survey or "").with_attached(decision.series)
+        held.finish_within(work, message, attached.scan_id, survey.to_json())
     return attached.is_new

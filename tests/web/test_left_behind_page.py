@@ -46,7 +46,7 @@ def test_the_attributes_are_listed_by_name_and_no_value_is_shown(
     assert ["(0008,1070)", "Operators' Name", "nowhere here"] in rows
     assert ["(0010,0010)", "Patient's Name", "in the encrypted vault"] in rows
     assert len(rows) == len(loaded.left_behind.could_name) + 1
-    assert "1 private attributes in 1 groups" in page.text
+    assert "Private attributes: 1, in groups: 1" in page.text
     for value in ("planted", "invented", "acc-77"):
         assert value not in page.text.casefold()
 

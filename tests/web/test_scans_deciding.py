@@ -136,6 +136,7 @@ def test_a_scan_is_attached_read_and_owed_and_its_page_says_what_became_of_it(
     assert work_once(ledger, NOW)
     assert page.state() is ArrivalState.READ
     assert "Read and attached: post-operative CT of 2026-03-10 , reason routine." in page.words
+    assert table_rows(page.text)[1][-1] == "attached"
     assert "What was left behind of its files" in page.words
     assert "INV-0001" not in page.text
     listed = words(client.get("/scans/").text)
@@ -177,6 +178,18 @@ def test_who_was_shown_whose_a_scan_is_reads_it_last_and_not_blind_whoever_attac
     assert "reason" not in page.words
 
 
+def test_what_is_to_be_known_of_a_scan_is_said_where_it_was_attached_and_with_its_case(
+    client: FlaskClient, ledger: Ledger
+):
+    page = came(client, ledger, LossyImageCompression="01", PatientID="H999")
+    page.decide(case="other", case_ref="OP-1", because="the number was changed")
+    assert work_once(ledger, NOW)
+    lead = signed_in(create_app(ledger, clock=lambda: ATTACKED_AT), QUALITY_LEAD)
+    for told in (page.words, words(lead.get("/cases/1").text)):
+        assert "Note: lossy compression" in told
+        assert "a person has confirmed the patient" in told
+
+
 def test_another_patient_s_number_wants_a_reason(client: FlaskClient, ledger: Ledger):
     page = came(client, ledger, PatientID="H999")
     assert "No case has the hospital number that the files carry" in page.words
@@ -186,6 +199,34 @@ def test_another_patient_s_number_wants_a_reason(client: FlaskClient, ledger: Le
     assert "the hospital number in the files is not the case" in refused.text
     assert page.decide(case="other", case_ref="OP-1", because="merged numbers").status_code == 303
     assert page.state() is ArrivalState.TO_BE_READ
+
+
+def test_where_the_files_name_another_case_of_the_log_a_typed_one_may_still_be_answered_for(
+    client: FlaskClient, ledger: Ledger
+):
+    page = came(client, ledger)
+    assert "Case OP-1, operated on" in page.words
+    assert "Why it is this patient" not in page.words
+    refused = page.decide(case="other", case_ref="OP-2")
+    assert refused.status_code == 400
+    assert "Why it is this patient" in refused.text
+    assert page.decide(case="other", case_ref="OP-2", because="merged").status_code == 303
+
+
+def test_of_several_patients_each_one_s_case_is_offered_and_nothing_chosen_beforehand(
+    client: FlaskClient, ledger: Ledger
+):
+    other = {"SeriesInstanceUID": "1.2.3.56", "PatientID": "H200"}
+    page = came(client, ledger, *a_study(12, study=5, **{**OWN, **other}))
+    assert "None is proposed: choose it yourself." in page.words
+    for case in ("OP-1", "OP-2"):
+        assert f"Case {case}, operated on" in page.words
+    assert not re.search(r'type="radio"[^>]* checked', page.text)
+    listed = words(client.get("/scans/").text)
+    assert "several series, none proposed; say whose it is." in listed
+    assert page.decide(series="1", case="").status_code == 400
+    # The first series is of the other patient.
+    assert [page.decide(series=each, case="1").status_code for each in "12"] == [400, 303]
 
 
 def test_a_scan_from_before_the_operation_is_refused_for_that_case(

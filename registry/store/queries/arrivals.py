@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -113,6 +114,7 @@ class ScanOfArrival:
     image_digest : None where the image is gone again
     owed : readings asked for on it and not made
     is_matched_by_viewer : who looks at it has said whose it is, and why it was made
+    notes : what is to be known of it, in words
     """
 
     scanned_on: date
@@ -121,6 +123,7 @@ class ScanOfArrival:
     image_digest: str | None
     owed: int
     is_matched_by_viewer: bool
+    notes: tuple[str, ...]
 
 
 def scan_of_arrival(session: Session, viewer: Viewer, arrival_id: int) -> ScanOfArrival | None:
@@ -136,12 +139,21 @@ def scan_of_arrival(session: Session, viewer: Viewer, arrival_id: int) -> ScanOf
         .outerjoin(HeldImage, and_(HeldImage.id == Scan.image_id, HeldImage.removed_at.is_(None)))
         .where(ArrivalRow.id == arrival_id)
         .with_only_columns(
-            Scan.scanned_on, Scan.kind, Scan.reason, HeldImage.digest, owed, Scan.matched_by_id
+            Scan.scanned_on,
+            Scan.kind,
+            Scan.reason,
+            HeldImage.digest,
+            owed,
+            Scan.matched_by_id,
+            Scan.warnings,
         )
     ).first()
     if row is None:
         return None
-    return ScanOfArrival(row[0], row[1], row[2], row[3], row[4], row[5] == viewer.account_id)
+    *told, matched_by, warnings = row
+    is_own, notes = matched_by == viewer.account_id, tuple(json.loads(warnings))
+    scanned_on, kind, reason, digest, readings_owed = told
+    return ScanOfArrival(scanned_on, kind, reason, digest, readings_owed, is_own, notes)
 
 
 def receiving_arrival(session: Session, viewer: Viewer, study_hash: str) -> int | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -65,7 +66,10 @@ class ScrewInCase:
 
 @dataclass(frozen=True)
 class ScanInCase:
-    """One scan of a case; `why_not` says why the case is not counted on it, else ''."""
+    """One scan of a case; `why_not` says why the case is not counted on it, else ''.
+
+    `notes` is what is to be known of it, in words: thick slices, a patient confirmed, sides.
+    """
 
     scan_id: int
     scanned_on: date
@@ -74,6 +78,7 @@ class ScanInCase:
     is_held_here: bool
     is_audit_scan: bool
     why_not: str
+    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -264,6 +269,7 @@ def _scans(
                 is_held_here=image_id is not None,
                 is_audit_scan=is_counted_on,
                 why_not="" if is_counted_on else why_not,
+                notes=tuple(json.loads(scan.warnings)),
             )
         )
     return scans

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from registry.actions.decide_arrival import cases_offered
+from registry.actions.decide_arrival import case_offered, cases_offered
+from registry.domain.problems import NotFoundError
 from registry.domain.scans import ScanKind, ScanReason
 from registry.imaging.kinds import SeriesKind
 from registry.web.fields import Choice, Field
@@ -70,12 +71,16 @@ def asked_of(
     one = survey.one(chosen) if chosen is not None else None
     cases = _cases(ledger, viewer, arrival, one)
     first = str(cases[0].case_id) if cases else OTHER_CASE
+    if one is None and cases:
+        # Of several patients: nobody's case is the likelier one.
+        first = ""
+    doubts = _doubts(survey) or _is_doubted(ledger, viewer, arrival, one, sent)
     return Asked(
         series=chosen,
         cases=cases,
         case=sent.get("case", first),
-        whose=_whose(one),
-        doubts=_doubts(survey) or "because" in told or bool(sent.get("because")),
+        whose=_whose(one, cases),
+        doubts=doubts or "because" in told or bool(sent.get("because")),
         burned_in=[each.number for each in survey.series if each.may_be_confirmed],
         is_looked_at=bool(sent.get("looked_at")),
         case_ref=Field(
@@ -112,11 +117,13 @@ def _cases(
 ) -> list[CaseOffered]:
     """Return the cases of the chosen series' patient, then those of the files' other patients."""
     survey = arrival.survey
-    if one is None or survey is None:
+    if survey is None:
         return []
     by_patient = {each.patient: each.number for each in survey.series if each.case_ids}
-    by_patient.pop(one.patient, None)
-    numbers = [one.number, *by_patient.values()]
+    numbers = [*by_patient.values()]
+    if one is not None:
+        by_patient.pop(one.patient, None)
+        numbers = [one.number, *by_patient.values()]
     offered = [
         each
         for number in numbers
@@ -125,14 +132,35 @@ def _cases(
     return list({each.case_id: each for each in reversed(offered)}.values())[::-1]
 
 
-def _whose(one: SurveyedSeries | None) -> str:
+def _whose(one: SurveyedSeries | None, cases: Sequence[CaseOffered]) -> str:
     if one is None:
-        return ""
+        found = (
+            "found by the hospital numbers that the files carry" if cases else "by its reference"
+        )
+        return f"Choose the series first, then its patient's case, {found}."
     if one.case_ids:
         return "Found by the hospital number that the files carry."
     if one.has_number:
         return "No case has the hospital number that the files carry: type the case's reference."
     return "The files carry no hospital number: type the case's reference, and be sure of it."
+
+
+def _is_doubted(
+    ledger: Ledger,
+    viewer: Viewer,
+    arrival: Arrival,
+    one: SurveyedSeries | None,
+    sent: Mapping[str, str],
+) -> bool:
+    """Say whether something speaks against the case whose reference was typed."""
+    typed = sent.get("case_ref", "").strip()
+    if one is None or not typed or sent.get("case") != OTHER_CASE:
+        return False
+    try:
+        case = case_offered(ledger, viewer, arrival.arrival_id, one.number, typed)
+    except NotFoundError:
+        return False
+    return any(each.can_be_confirmed for each in case.objections)
 
 
 def _doubts(survey: ArrivalSurvey) -> bool:
@@ -152,7 +180,7 @@ def _kind(
     suggested: ScanKind | None = None
     if one is not None and one.kind == SeriesKind.INTRA_OPERATIVE_3D.value:
         suggested = ScanKind.INTRA_OPERATIVE_3D
-    elif cases:
+    elif one is not None and cases:
         suggested = cases[0].kind
     return Field(
         "kind",

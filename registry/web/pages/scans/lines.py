@@ -88,12 +88,23 @@ def how_far(arrival: Arrival) -> str:
         case ArrivalState.RECEIVED:
             return f"being looked through{done} files" if done else "waiting to be looked through"
         case ArrivalState.LOOKED_THROUGH:
-            return "looked through: choose what it is"
+            return f"looked through{_what_lies_there(arrival)}; say whose it is"
         case ArrivalState.TO_BE_READ:
             return f"being read{done} slices" if done else "waiting to be read"
         case ArrivalState.READ:
             return "read"
     return arrival.message or arrival.state.value
+
+
+def _what_lies_there(arrival: Arrival) -> str:
+    survey = arrival.survey
+    if survey is None or not any(each.is_readable for each in survey.series):
+        return ": nothing to read as it is"
+    if survey.chosen is None:
+        return ": several series, none proposed"
+    chosen = survey.one(survey.chosen)
+    day = f" of {chosen.acquired_on}" if chosen and chosen.acquired_on else ""
+    return f": {chosen.kind if chosen else ''}{day}"
 
 
 def size_words(size: int) -> str:

@@ -98,7 +98,7 @@ def _series_lines(arrival: Arrival, asked: Asked | None) -> Sequence[SeriesLine]
     return [
         SeriesLine(
             series=each,
-            may_be_read=_may_be_read(each),
+            may_be_read=_may_be_read(each, arrival.state),
             is_open=each.is_readable or each.may_be_confirmed,
             is_proposed=each.number == arrival.survey.chosen,
             is_chosen=each.number == chosen,
@@ -107,7 +107,9 @@ def _series_lines(arrival: Arrival, asked: Asked | None) -> Sequence[SeriesLine]
     ]
 
 
-def _may_be_read(series: SurveyedSeries) -> str:
+def _may_be_read(series: SurveyedSeries, state: ArrivalState) -> str:
+    if series.is_attached and state is ArrivalState.READ:
+        return "attached"
     if series.is_attached:
         return "it is attached already"
     if not series.is_readable:
