@@ -95,7 +95,8 @@ def _finish(ledger: Ledger, viewer: Viewer, arrival: int, said: SaidBeforehand) 
     done = finish_arrival(ledger, viewer, arrival, said, instant)
     left_out = () if done.survey is None else done.survey.left_out
     for each in left_out:
-        say(f"left out {each.files} files: {each.what}, {each.why}")
+        files = "1 file" if each.files == 1 else f"{each.files} files"
+        say(f"left out {files}: {each.what}, {each.why}")
     say(f"fetched and attached to case {done.case_ref}; its screws wait for their readers")
 
 
@@ -150,8 +151,15 @@ def _say_found(found: Sequence[FoundStudy]) -> None:
         day = each.study.day or "an unknown day"
         say(f"{number}: CT of {day}{_named(each.study.words)}")
         for series in each.series:
-            images = "images not counted" if series.images is None else f"{series.images} images"
-            say(f"   {images}{_named(series.words)}")
+            say(f"   {_images(series.images)}{_named(series.words)}")
+    if not found:
+        say("the archive has no CT of it in these days")
+
+
+def _images(count: int | None) -> str:
+    if count is None:
+        return "images not counted"
+    return "1 image" if count == 1 else f"{count} images"
 
 
 def _named(words: str) -> str:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Mapping
 
-    from registry.actions.load_scan import ScanOrder
+    from registry.actions.load_scan import ListedScans, ScanOrder
     from registry.domain.access import Viewer
     from registry.store.home import Ledger
 
@@ -70,16 +70,25 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
 def _list(viewer: Viewer, paths: list[Path]) -> None:
     from registry.actions.load_scan import list_scans
 
-    listing, aside = list_scans(viewer, paths)
-    for each in listing:
+    listed = list_scans(viewer, paths)
+    for each in listed.series:
         day = each.acquired_on or "an unknown day"
-        say(f"{each.number}: {each.words}; {each.kind}, of {day}, patient {each.patient}")
+        say(f"{each.number}: {each.words} ({each.kind}), of {day}, patient {each.patient}")
         if each.why_not:
             say(f"   not read: {each.why_not}")
-    for item in aside:
-        say(f"besides {item.name}: {item.what}, {item.why}")
-    if not listing:
-        say("no series lies there")
+    for item in listed.aside:
+        say(f"left out {item.name}: {item.what}, {item.why}")
+    say(_what_next(listed))
+
+
+def _what_next(listed: ListedScans) -> str:
+    if not listed.series:
+        return "no series lies there"
+    if listed.by_rule is not None:
+        return f"series {listed.by_rule} is read by the rule; another with --series N"
+    if any(each.is_readable for each in listed.series):
+        return "these are several studies: choose with --series N"
+    return "none of them can be read as it is"
 
 
 def _load(ledger: Ledger, viewer: Viewer, paths: list[Path], order: ScanOrder) -> None:

@@ -215,7 +215,7 @@ def _refuse_several_studies(fit: Iterable[FoundSeries]) -> None:
                     f"series {each.number}: {each.summary.words}, "
                     f"of {each.summary.acquired_on or 'an unknown day'}",
                     each.summary.place,
-                    "more than one study lies here: load each by itself",
+                    "more than one study lies here: load each by itself, or choose by number",
                 )
                 for each in places.values()
             )

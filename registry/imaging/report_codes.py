@@ -76,6 +76,8 @@ CONFIDENCE = local("CONFIDENCE", "Reader's own confidence")
 ASSESSABLE = local("ASSESSABLE", "Whether the screw could be read")
 PURPOSE = local("PURPOSE", "Purpose of this report")
 AUDIT = local("AUDIT", "Audit and quality improvement; not diagnosis or treatment")
+CAUTION = local("CAUTION", "Caution")
+POLICY = local("POLICY", "Follow local policy and licensed practice")
 PARTLY_READ = local("PARTLY-READ", "No grade: a wall that the level needs was not measured")
 
 METHODS: Mapping[Method, CodedConcept] = MappingProxyType(

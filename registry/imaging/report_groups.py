@@ -161,6 +161,7 @@ def _evaluations(
     screw: ReportedScrew,
 ) -> Iterator[tuple[CodedConcept, Code | CodedConcept]]:
     yield code.PURPOSE, code.AUDIT
+    yield code.CAUTION, code.POLICY
     yield code.READING, screw.reading
     if screw.is_blind is not None:
         yield code.BLIND, code.YES if screw.is_blind else code.NO

@@ -177,6 +177,7 @@ def test_every_row_of_a_screw_is_read_back_as_it_was_given():
     }
     assert evaluations(group) == {
         "PURPOSE": ("99LEDGER", "AUDIT"),
+        "CAUTION": ("99LEDGER", "POLICY"),
         "READING": ("99LEDGER", "FIRST"),
         "BLIND": ("SCT", "373066001"),
         "GRADE-GR": ("99LEDGER", "GR-C"),
