@@ -158,9 +158,9 @@ def test_the_list_says_how_far_each_is_and_a_dropped_one_is_gone(ledger: Ledger,
     page = sender.client.get("/scans/").text
     assert "None waits for a person." in page
     heading, row = table_rows(page)
-    assert heading == ["Came in", "How", "Files", "Size", "How far"]
+    assert heading == ["Came in", "How far", "How", "Files", "Size"]
     by = f"Sent up by {REGISTRAR.name}."
-    assert row[1:] == [by, "1", "0.0 MB", "Files are coming in: 1 so far."]
+    assert row[1:] == ["Files are coming in: 1 so far.", by, "1", "0.0 MB"]
     assert sender.form("cancel").location == "/scans/"
     assert the_one(ledger).state is ArrivalState.CANCELLED
     assert f"Cancelled by {REGISTRAR.name}." in sender.client.get("/scans/").text
