@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from registry.actions.assign import assign_first_readings
 from registry.actions.follow_case import follow_cases
+from registry.actions.look_to_match import note_shown
 from registry.actions.match_scan import named_in_files, require_match
 from registry.domain.matching import kind_note
 from registry.domain.problems import BadInputError, ConflictError, FailureError, Fault
@@ -178,7 +179,6 @@ def _write(attach: _Attach, scan: _NewScan) -> int:
     values: dict[str, Any] = {
         "image_id": image_id,
         "warnings": json.dumps(scan.warnings, ensure_ascii=False),
-        "matched_by_id": attach.viewer.account_id,
         "series_hash": scan.series_hash,
     }
     work.flush_rows()
@@ -188,6 +188,7 @@ def _write(attach: _Attach, scan: _NewScan) -> int:
             "attach a scan",
             because=scan.because,
             case_id=case.case_id,
+            matched_by_id=attach.viewer.account_id,
             scanned_on=scan.scanned_on,
             kind=scan.kind.value,
             reason=scan.reason.value,
@@ -199,6 +200,8 @@ def _write(attach: _Attach, scan: _NewScan) -> int:
         if attach.choice.reason is not None:
             values["reason"] = scan.reason.value
         work.update(Scan, "attach an image to a scan", scan_id, because=scan.because, **values)
+        # Who entered the scan goes on being known as the one who did: neither of the two is blind.
+        note_shown(work, attach.viewer, [case.case_id])
     key = attach.ledger.keys.patient_keys([case.pseudonym])[case.pseudonym]
     text = json.dumps(asdict(attach.sealed.volume.identity), ensure_ascii=False)
     work.insert(

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from registry.domain.access import Viewer
     from registry.store.home import Ledger
+    from registry.store.writing import Writing
 
 
 def look_to_match(ledger: Ledger, viewer: Viewer, case_ids: Collection[int], now: datetime) -> None:
@@ -27,12 +28,17 @@ def look_to_match(ledger: Ledger, viewer: Viewer, case_ids: Collection[int], now
         if not cases_not_seen(session, viewer, case_ids):
             return
     with ledger.writing(viewer, now) as work:
-        for case_id in cases_not_seen(work.session, viewer, case_ids):
-            work.insert(
-                CaseSeen,
-                "look at a case",
-                because="to match a scan",
-                case_id=case_id,
-                account_id=viewer.account_id,
-                seen_at=now,
-            )
+        note_shown(work, viewer, case_ids)
+
+
+def note_shown(work: Writing, viewer: Viewer, case_ids: Collection[int]) -> None:
+    """Note it inside the caller's transaction."""
+    for case_id in cases_not_seen(work.session, viewer, case_ids):
+        work.insert(
+            CaseSeen,
+            "look at a case",
+            because="to match a scan",
+            case_id=case_id,
+            account_id=viewer.account_id,
+            seen_at=work.now,
+        )

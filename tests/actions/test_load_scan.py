@@ -11,6 +11,7 @@ from sqlalchemy import func, select
 from registry.actions.accounts import acting
 from registry.actions.check_ledger import check_ledger
 from registry.actions.load_scan import ScanOrder, load_scan
+from registry.actions.scans_of_case import add_scan_elsewhere
 from registry.actions.side_note import SIDE_NOTE
 from registry.domain.access import Role
 from registry.domain.problems import BadInputError, ConflictError, NotAllowedError
@@ -19,6 +20,7 @@ from registry.store.models.patients import Patient, VaultEntry
 from registry.store.models.readings import Assignment
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.models.trail import EventRow
+from registry.store.queries.assignments import owed_readings
 from registry.store.vault import unseal
 from tests.build.loaded import LOG_ROWS, NOW, an_account, load_reading_rows, load_rows
 from tests.imaging.written_files import slices, write
@@ -53,6 +55,24 @@ def test_the_hospital_number_finds_the_case_and_every_screw_is_to_be_read(logged
     loaded = load(logged, a_folder(tmp_path))
     assert (loaded.case_ref, str(loaded.scanned_on)) == ("OP-1", "2026-03-02")
     assert (loaded.is_new, loaded.readings_owed, loaded.shape[0]) == (True, 4, 12)
+    assert check_ledger(logged, acting(logged, None)) == []
+
+
+def test_of_a_scan_held_elsewhere_neither_who_entered_it_nor_who_attaches_its_image_is_blind(
+    logged, tmp_path
+):
+    lena = an_account(logged, "lena", Role.QUALITY_LEAD, person="Lena Lead", new_person=True)
+    rita = an_account(logged, "rita", Role.REGISTRAR, person="Rita Reader", new_person=True)
+    fresh = an_account(logged, "otto", Role.REGISTRAR, person="Otto Reader", new_person=True)
+    said = {"scanned_on": "2026-03-02", "kind": "post-operative CT", "reason": "routine"}
+    entered = add_scan_elsewhere(
+        logged, lena, 1, {**said, "is_adequate": "yes"}, today=NOW.date(), now=NOW
+    )
+    assert load(logged, a_folder(tmp_path), viewer=rita).is_new
+    for viewer, is_known in ((lena, True), (rita, True), (fresh, False)):
+        with logged.reading() as session:
+            owed = owed_readings(session, viewer)
+        assert {(each.scan_id, each.is_known_to_viewer) for each in owed} == {(entered, is_known)}
     assert check_ledger(logged, acting(logged, None)) == []
 
 
