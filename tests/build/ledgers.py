@@ -190,7 +190,7 @@ def a_scan(work: Writing, case: int, scanned_on: date, image: int | None) -> int
         reason=ScanReason.ROUTINE,
         image_id=image,
         is_adequate=True,
-        warnings="",
+        warnings="[]",
         matched_by_id=1,
     )
 

@@ -13,6 +13,7 @@ from sqlalchemy import select
 
 from registry.store.models.trail import EventRow
 from tests.build.loaded import fill
+from tests.build.network import dcmtk
 from tests.build.orthanc import free_port, orthanc
 from tests.build.reported import read_in_every_way
 from tests.build.validators import complaints
@@ -101,8 +102,8 @@ def test_slices_and_report_of_one_pseudonym_lie_together_in_an_archive(place, ar
     answer = place.command(*CASE, "--pseudonymous", "--out", report)
     assert answer.status == 0, answer.err
     subprocess.run(
-        ["storescu", "-aec", "ORTHANC", "127.0.0.1", str(archive.dicom_port), "+sd",
-         str(tmp_path / "ct")],
+        [dcmtk("storescu"), "-R", "-aec", "ORTHANC", "127.0.0.1", str(archive.dicom_port),
+         str(tmp_path / "ct"), "+sd"],
         check=True, capture_output=True,
     )  # fmt: skip
     found = [dcmread(BytesIO(content)) for content in archive.files()]

@@ -200,7 +200,7 @@ def test_files_come_all_at_once_and_for_their_owner_alone(tmp_path, home, is_the
     if is_there:
         out.mkdir()
     check_free(out, home)
-    with staged(out, {"a.csv": b"1", "b.csv": b"2"}) as put:
+    with staged(out, {"a.csv": b"1", "b.csv": b"2"}.items()) as put:
         assert not is_there or list(out.iterdir()) == []
         put()
     assert {path.name: path.read_bytes() for path in out.iterdir()} == {
@@ -217,6 +217,6 @@ class GivenUpError(Exception):
 
 
 def test_files_that_are_given_up_leave_nothing(tmp_path):
-    with pytest.raises(GivenUpError), staged(tmp_path / "out", {"a.csv": b"1"}):
+    with pytest.raises(GivenUpError), staged(tmp_path / "out", {"a.csv": b"1"}.items()):
         raise GivenUpError
     assert list(tmp_path.iterdir()) == []

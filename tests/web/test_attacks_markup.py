@@ -5,6 +5,7 @@ OWASP ASVS 5.0.0: 1.2.1 and 1.2.3 (escaping), 3.2.2 (text stays text), 3.4.3 (co
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from threading import Thread
 from typing import TYPE_CHECKING
@@ -51,6 +52,8 @@ CODES = {
     *("reading.marks", "draw.seed", "draw.period", "rereading.seed", "reply_round.period"),
 }
 MARKUP = "\"'><img src=x onerror=alert(1)><b id=planted>{{7*7}}</b>"
+LISTS = {"scan.warnings"}
+"""Columns whose texts stand in a list."""
 PLANTED = ("<img src=x", "<b id=planted", "{{7*7}}</b>", ">49<")
 """What stands in a page only where the text was not escaped."""
 
@@ -92,6 +95,8 @@ def planted(attacked: Ledger) -> Iterator[Flask]:
         length = getattr(column.type, "length", None) or 500
         for (row,) in database.execute(f'SELECT rowid FROM "{table}"').fetchall():  # noqa: S608 - our own tables
             text = f"{row}{MARKUP}"[:length]
+            if f"{table}.{column.name}" in LISTS:
+                text = json.dumps([text])
             database.execute(
                 f'UPDATE "{table}" SET "{column.name}" = ? WHERE rowid = ?',  # noqa: S608 - same
                 (text, row),
