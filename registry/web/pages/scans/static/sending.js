@@ -72,10 +72,13 @@ async function send() {
 }
 
 for (const id of ["pick-files", "pick-folder"]) {
-  part(id).addEventListener("change", (event) => {
-    chosen.set(id, event.target.files);
+  const take = () => {
+    chosen.set(id, part(id).files);
     tell();
-  });
+  };
+  part(id).addEventListener("change", take);
+  // What was chosen before this ran, or is held by the browser from an earlier visit.
+  take();
 }
 part("start").addEventListener("click", send);
 part("pause").addEventListener("click", () => upload.stop());
