@@ -20,13 +20,13 @@ if TYPE_CHECKING:
 
     from registry.store.home import Ledger
 
-# Rooms whose tests run on SQLite and a third of them on PostgreSQL as well, always the same third;
+# Rooms whose tests run on SQLite and a sixth of them on PostgreSQL as well, always the same sixth;
 # the store's, the migrations' and every test of things that happen at once run on both. With this
 # in the environment all do.
 _ON_EVERY_DATABASE = "PEDICLE_LEDGER_TEST_ON_EVERY_DATABASE"
 _SHARED_ROOMS = {"actions", "cli", "published", "house"}
 _ALWAYS = re.compile(r"at_once|same_moment|meanwhile|kill|cut_off|two_|each_query|while_")
-_ONE_IN = 3
+_ONE_IN = 6
 _ON_EACH = [
     pytest.param(kind, marks=pytest.mark.postgres if kind == "postgresql" else ()) for kind in KINDS
 ]

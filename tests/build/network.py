@@ -65,8 +65,9 @@ def a_pair(folder: Path, name: str) -> Pair:
 
 def dcmtk(name: str) -> str:
     """Return dcmtk's program; pynetdicom puts some of the same names into an environment's bin."""
-    places = [place for place in os.get_exec_path() if not place.startswith(sys.prefix)]
-    program = shutil.which(name, path=os.pathsep.join([*places, "/usr/bin", "/usr/local/bin"]))
+    # Where the system keeps its own; whichever environment the tests were started from comes last.
+    places = ["/usr/bin", "/usr/local/bin", *os.get_exec_path()]
+    program = shutil.which(name, path=os.pathsep.join(places))
     assert program, f"no {name}: install Debian's dcmtk"
     return program
 
