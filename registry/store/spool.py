@@ -98,11 +98,14 @@ class Spool:
         part = folder / f"{secrets.token_hex(8)}{_PART}"
         with disk_words():
             descriptor = open_held(part)
+        file = os.fdopen(descriptor, "wb")
         try:
-            with os.fdopen(descriptor, "wb") as file:
-                size = _written(file, key, self.within_room(blocks))
-                yield TakenFile(size, part)
+            size = _written(file, key, self.within_room(blocks))
+            yield TakenFile(size, part)
         finally:
+            # What a full disk left unwritten was told already, and closing would tell it again.
+            with suppress(OSError):
+                file.close()
             part.unlink(missing_ok=True)
 
     def within_room(self, blocks: Iterable[bytes]) -> Iterator[bytes]:

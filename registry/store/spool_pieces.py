@@ -80,11 +80,11 @@ class Pieces:
             part = self._waiting / f"{secrets.token_hex(8)}.part"
             descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         try:
-            with os.fdopen(descriptor, "wb") as file:
+            # Closing is inside too: it writes again what a full disk left unwritten.
+            with disk_words(), os.fdopen(descriptor, "wb") as file:
                 size = write_spooled(file, self._key, blocks)
-                with disk_words():
-                    file.flush()
-                    os.fsync(file.fileno())
+                file.flush()
+                os.fsync(file.fileno())
             with disk_words():
                 part.rename(self._waiting / f"{start:020}-{size}")
                 sync_folder(self._waiting)

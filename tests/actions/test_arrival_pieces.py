@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import resource
 import shutil
 import threading
 
@@ -165,3 +166,21 @@ def test_what_comes_in_leaves_of_the_disk_what_is_to_stay_free(place):
     files = [path for path in place.home.glob("incoming/**/*") if path.is_file()]
     assert sum(path.stat().st_size for path in files) == 0
     ledger.close()
+
+
+def test_a_disk_that_fills_up_under_a_piece_is_told_and_the_piece_can_be_sent_again(
+    ledger, local, arrival, send
+):
+    content = os.urandom(6_000_000)
+    assert send(0, 1000, content=content) == 1000
+    # The kernel's limit of a file's size fails the same calls as a full disk.
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (1 << 22, before[1]))
+    try:
+        with pytest.raises(NoRoomError, match="there is no place for what comes in"):
+            send(1000, len(content), content=content)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert held_of(ledger, local, arrival, [WORD]) == {WORD: 1000}
+    assert send(1000, len(content), content=content) == len(content)
+    assert contents(ledger, local, arrival) == [content]

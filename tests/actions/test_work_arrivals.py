@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import io
-import subprocess
 import threading
 from datetime import timedelta
 
+import numpy as np
 import pytest
 from sqlalchemy import func, select
 
@@ -33,6 +33,7 @@ from registry.store.models.scans import HeldImage, Scan
 from registry.store.models.trail import EventRow
 from registry.store.queries import working_arrivals
 from tests.build.arriving import a_decision, a_study, a_zip, arrived, looked_through
+from tests.build.full_disks import small_disk
 from tests.build.loaded import LOG_ROWS, NOW, an_account, load_rows
 
 # What follows from words and files alone is asked on one database.
@@ -275,29 +276,18 @@ def test_a_damaged_slice_sends_it_back_in_words_and_keeps_nothing(logged):
     assert counts(logged) == before
 
 
-@pytest.fixture
-def small_disk(logged):
-    """Give the image store a disk of 16 kB, where this machine lets one be made."""
-    folder = logged.home / "images"
-    folder.mkdir(exist_ok=True)
-    mount = ["mount", "-t", "tmpfs", "-o", "size=16k", "tmpfs", folder]
-    if subprocess.run(mount, capture_output=True, check=False).returncode:
-        pytest.skip("no disk can be mounted here")
-    yield lambda: subprocess.run(["umount", folder], check=True)
-    subprocess.run(["umount", folder], capture_output=True, check=False)
-
-
 @on_sqlite
-def test_a_full_disk_is_told_and_the_same_decision_may_be_made_again(logged, local, small_disk):
-    arrival = looked_through(logged, a_study())
+def test_a_full_disk_is_told_and_the_same_decision_may_be_made_again(logged, local):
+    arrival = looked_through(logged, a_study(values=np.zeros((1024, 1024), np.int16)))
     before = counts(logged)
-    found = read(logged, arrival)
-    assert found.state is ArrivalState.FAILED
-    assert "No space left on device" in found.message
-    assert counts(logged) == before
-    small_disk()
-    assert read(logged, arrival).state is ArrivalState.READ
-    assert check_ledger(logged, local) == []
+    with small_disk(logged.home / "images", 1 << 14, 1 << 23) as (full, make_room):
+        found = read(logged, arrival)
+        assert found.state is ArrivalState.FAILED
+        assert full in found.message
+        assert counts(logged) == before
+        make_room()
+        assert read(logged, arrival).state is ArrivalState.READ
+        assert check_ledger(logged, local) == []
 
 
 @on_sqlite

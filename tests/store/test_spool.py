@@ -20,6 +20,7 @@ from registry.domain.problems import BadInputError, FailureError
 from registry.store.keys import Keys
 from registry.store.spool import Spool, in_blocks, new_token
 from registry.store.spooled_file import CHUNK, open_spooled, write_spooled
+from tests.build.full_disks import small_disk
 
 KEY = bytes(range(32))
 
@@ -200,29 +201,16 @@ def test_a_full_disk_is_told_and_what_was_there_stays(spool):
     assert [path.suffix for path in (home / "incoming" / token).iterdir()] == [".spooled"]
 
 
-@pytest.fixture
-def small_disk(tmp_path):
-    """Give a disk of 1 MB, where this machine lets one be made."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    made = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", folder], capture_output=True, check=False
-    )
-    if made.returncode:
-        pytest.skip("no disk can be mounted here")
-    yield folder
-    subprocess.run(["umount", folder], check=True)
-
-
-def test_a_real_disk_that_fills_up_keeps_what_it_had(small_disk, tmp_path):
-    spool = Spool(small_disk / "incoming", Keys.create(tmp_path / "keys"))
-    token = new_token()
-    take(spool, token, bytes(500_000))
-    with (
-        pytest.raises(FailureError, match="No space left"),
-        spool.taking(token, [bytes(100_000)] * 20),
-    ):
-        pytest.fail("it was given as whole")
-    (file,) = spool.files(token)
-    assert file.open().read() == bytes(500_000)
-    take(spool, token, bytes(100_000), number=2)
+def test_a_real_disk_that_fills_up_keeps_what_it_had(tmp_path):
+    with small_disk(tmp_path / "disk", 1 << 20, 1 << 20) as (full, _):
+        spool = Spool(tmp_path / "disk" / "incoming", Keys.create(tmp_path / "keys"))
+        token = new_token()
+        take(spool, token, bytes(500_000))
+        with (
+            pytest.raises(FailureError, match=full),
+            spool.taking(token, [bytes(100_000)] * 20),
+        ):
+            pytest.fail("it was given as whole")
+        (file,) = spool.files(token)
+        assert file.open().read() == bytes(500_000)
+        take(spool, token, bytes(100_000), number=2)
