@@ -59,7 +59,7 @@ def read(desk, shank_mm):
     """Find the screw, mark every second section of its pedicle, return what the page says."""
     desk.find_by_mouse(shank_mm)
     desk.choose("contour")
-    desk.page.locator("#zoom-out").click()
+    desk.page.locator("#section-smaller").click()
     spacing_mm = desk.sections.layout["spacing_mm"]
     seen = outlines(desk.sections.values, desk.depths_mm, spacing_mm)
     desk.mark_by_mouse({each.depth_mm: each.marks(MARKS_A_SECTION) for each in seen[::2]})

@@ -3,36 +3,31 @@
 import * as draw from "./drawing.js";
 import { AlongPlace, add, distance, dot, minus, roundedAll } from "./geometry.js";
 import { sameHandle } from "./marks.js";
-import { arrowStep } from "./section.js";
+import { HIT_PIXELS, PictureView } from "./view.js";
 
-const HIT_PIXELS = 12;
-const DRAG_PIXELS = 3;
-
-export class AlongView {
+export class AlongView extends PictureView {
   /**
    * @param {HTMLCanvasElement} canvas
    * @param {object} desk what is shown; `desk.along` is the picture, with the entry it was made at
    * @param {object} told called when the reader does something: depth, end, use, front, pick,
-   *   move, remove, scroll, turn, changed
+   *   move, remove, cycleFront, and what every picture tells
    */
   constructor(canvas, desk, told) {
-    this.canvas = canvas;
-    this.desk = desk;
-    this.told = told;
-    this.cross = [0, 0];
-    this.down = null;
-    canvas.addEventListener("pointerdown", (event) => this.#pointerDown(event));
-    canvas.addEventListener("pointermove", (event) => this.#pointerMove(event));
-    canvas.addEventListener("pointerup", (event) => this.#pointerUp(event));
-    canvas.addEventListener("pointercancel", () => {
-      this.down = null;
-    });
-    canvas.addEventListener("keydown", (event) => this.#key(event));
+    super(canvas, desk, told, 0);
   }
 
-  #place() {
-    const { clientWidth, clientHeight } = this.canvas;
-    return new AlongPlace(clientWidth, clientHeight, this.desk.along.picture.layout);
+  get isReady() {
+    return Boolean(this.desk.along);
+  }
+
+  get halvesMm() {
+    const { picture } = this.desk.along;
+    return [picture.widthMm / 2, picture.heightMm / 2];
+  }
+
+  placeIn(width, height) {
+    const { zoom, middle } = this.look;
+    return new AlongPlace(width, height, this.desk.along.picture.layout, zoom, middle);
   }
 
   /** @returns {[number, number]} (depth, across) of a patient's point dropped on the picture */
@@ -48,7 +43,7 @@ export class AlongView {
     const { picture } = this.desk.along;
     const { layout } = picture;
     const context = this.canvas.getContext("2d");
-    const place = this.#place();
+    const place = this.placeIn(width, height);
     const [half, stop] = [picture.heightMm / 2, layout.start_mm + picture.widthMm];
     draw.drawPicture(
       context,
@@ -119,10 +114,10 @@ export class AlongView {
     });
   }
 
-  /** @returns {object | null} a mark of the front, or an end of the screw, under the pointer */
-  #hit(pixels) {
-    const place = this.#place();
-    const { entry, tip, book } = this.desk;
+  /** @returns {object | null} a mark of the front, an end, or the section's line there */
+  hit(pixels) {
+    const { place } = this;
+    const { entry, tip, book, depths, focus } = this.desk;
     const isFront = book.state.front?.across === this.desk.along.picture.layout.across;
     const found = [
       ...(isFront ? book.frontHandles() : []).map((handle) => [handle, book.where(handle)]),
@@ -130,39 +125,25 @@ export class AlongView {
       [{ kind: "end", name: "tip" }, this.#onPicture(tip)],
     ].map(([handle, at]) => [handle, distance(place.toPixels(at), pixels)]);
     found.sort((a, b) => a[1] - b[1]);
-    return found[0][1] <= HIT_PIXELS ? found[0][0] : null;
+    if (found[0][1] <= HIT_PIXELS) return found[0][0];
+    const line = depths.length ? place.toPixels([depths[focus], 0])[0] : Infinity;
+    return Math.abs(line - pixels[0]) <= HIT_PIXELS / 2 ? { kind: "section" } : null;
   }
 
-  #pointerDown(event) {
-    if (event.button !== 0 || !this.desk.along) return;
-    const pixels = draw.pointerPlace(this.canvas, event);
-    this.canvas.setPointerCapture(event.pointerId);
-    this.down = { pixels, handle: this.#hit(pixels), isDrag: false };
+  drag(handle, mm) {
+    if (handle.kind === "end") this.#putEnd(handle.name, mm);
+    else if (handle.kind === "section") this.told.depth(mm[0]);
+    else this.told.move(handle, roundedAll(mm));
   }
 
-  #pointerMove(event) {
-    if (!this.down?.handle) return;
-    const pixels = draw.pointerPlace(this.canvas, event);
-    if (!this.down.isDrag && distance(pixels, this.down.pixels) < DRAG_PIXELS) return;
-    this.down.isDrag = true;
-    const mm = this.#place().toMm(pixels);
-    if (this.down.handle.kind === "end") this.#putEnd(this.down.handle.name, mm);
-    else this.told.move(this.down.handle, roundedAll(mm));
-  }
-
-  #pointerUp(event) {
-    const down = this.down;
-    this.down = null;
-    if (!down || down.isDrag) return;
-    const pixels = draw.pointerPlace(this.canvas, event);
-    const mm = this.#place().toMm(pixels);
+  click(mm, handle) {
     const use = this.desk.alongUse;
     if (use === "entry" || use === "tip") {
       this.#putEnd(use, mm);
-    } else if (down.handle?.kind === "end") {
-      this.told.use(down.handle.name);
+    } else if (handle?.kind === "end") {
+      this.told.use(handle.name);
     } else if (use === "front") {
-      this.#front(down.handle, roundedAll(mm));
+      this.#front(handle?.kind === "front" ? handle : null, roundedAll(mm));
     } else {
       this.told.depth(mm[0]);
     }
@@ -196,13 +177,7 @@ export class AlongView {
     this.told.end(name, add(point, minus(before, inPicture)));
   }
 
-  #key(event) {
-    if (!this.desk.along) return;
-    const step = arrowStep(event);
-    if (step ? this.#arrow(step) : this.#otherKey(event)) event.preventDefault();
-  }
-
-  #arrow(step) {
+  arrow(step) {
     const { alongUse: use, active, book } = this.desk;
     if (use === "entry" || use === "tip") {
       this.#putEnd(use, add(this.#onPicture(this.desk[use]), step));
@@ -214,28 +189,17 @@ export class AlongView {
     } else {
       this.told.scroll(Math.sign(step[0]) || -Math.sign(step[1]));
     }
-    return true;
   }
 
-  #otherKey(event) {
-    if (event.ctrlKey || event.metaKey || event.altKey) return false;
-    const isFront = this.desk.alongUse === "front";
-    const keys = {
-      a: () => this.told.turn(),
-      PageUp: () => this.told.scroll(-5),
-      PageDown: () => this.told.scroll(5),
-      Home: () => this.told.scroll(-1000),
-      End: () => this.told.scroll(1000),
-      ...(isFront && {
-        Enter: () => this.#mark(this.cross),
-        Delete: () => this.told.remove(),
-        Backspace: () => this.told.remove(),
-        n: () => this.told.cycleFront(1),
-        p: () => this.told.cycleFront(-1),
-        Escape: () => this.told.release(),
-      }),
+  ownKeys() {
+    if (this.desk.alongUse !== "front") return {};
+    return {
+      Enter: () => this.#mark(this.cross),
+      Delete: () => this.told.remove(),
+      Backspace: () => this.told.remove(),
+      n: () => this.told.cycleFront(1),
+      p: () => this.told.cycleFront(-1),
+      Escape: () => this.told.release(),
     };
-    keys[event.key]?.();
-    return event.key in keys;
   }
 }

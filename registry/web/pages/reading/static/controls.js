@@ -6,12 +6,16 @@ const REDRAWN_ON = ["focusin", "focusout"];
  * @param {HTMLElement} root the desk
  * @param {Object<string, () => void>} buttons what a click on each button does, by its id
  * @param {Object<string, (value: string) => void>} choices what each choice does, by its name
- * @param {object} told setWindow, drawSoon, isUnsaved
+ * @param {object} told setWindow, look (which picture, what is asked), drawSoon, isUnsaved
  */
 export function wire(root, buttons, choices, told) {
   for (const [id, act] of Object.entries(buttons)) {
     document.getElementById(id).addEventListener("click", act);
   }
+  root.addEventListener("click", ({ target }) => {
+    const button = target.closest("[data-look]");
+    if (button) told.look(button.dataset.picture, button.dataset.look);
+  });
   const [low, high] = ["window-low", "window-high"].map((id) => document.getElementById(id));
   root.addEventListener("change", ({ target }) => {
     choices[target.name]?.(target.value);

@@ -23,6 +23,7 @@ import { Strip } from "./strip.js";
 import { roundedAll } from "./geometry.js";
 
 const MEASURE_AFTER_MS = 200;
+const LEAST_WIDTH_HU = 20;
 const NOTHING_YET = "Nothing is measured yet.";
 const MARKS_STAND =
   "Marks stand on this screw: remove them, or read by the contour or the calliper.";
@@ -104,10 +105,13 @@ function drawAll() {
   finding.setLocked(!desk.book.isEmpty);
 }
 
+// Heard after each change: the section, what lies on it, and the place that keys would move.
 function sectionWords(depth) {
   const count = desk.book.handlesAt(depth).length;
   const marks = count === 1 ? "1 mark" : `${count} marks`;
-  return `${depth.toFixed(1)} mm from the entry, ${marks}, ${section.zoomWords}`;
+  const [u, v] = (desk.book.where(desk.active) ?? section.cross).map((value) => value.toFixed(1));
+  const place = `${desk.active ? "chosen mark" : "cross"} at medial ${u}, cranial ${v}`;
+  return `${depth.toFixed(1)} mm from the entry, ${marks}, ${place}, ${section.lookWords}`;
 }
 
 function noteShown() {
@@ -221,16 +225,27 @@ function focusDepth(depth) {
 function turn(across = desk.across === "medial" ? "cranial" : "medial") {
   desk.across = across;
   byId(`across-${across}`).checked = true;
+  tell(`Along the axis with ${across} on top.`);
   pictures.turnSoon();
 }
 
 function setWindow(low, high) {
-  desk.window = [low, Math.max(high, low + 1)];
+  desk.window = [Math.round(low), Math.round(Math.max(high, low + 1))];
   byId("window-low").value = desk.window[0];
   byId("window-high").value = desk.window[1];
   const name = Object.keys(WINDOWS).find((each) => WINDOWS[each].join() === desk.window.join());
   for (const choice of document.getElementsByName("preset")) choice.checked = choice.value === name;
   drawSoon();
+}
+
+const greyWords = () => `Grey from ${desk.window[0]} to ${desk.window[1]} HU.`;
+
+/** Moves the grey's middle and widens it, from what it was when the hand or key began. */
+function shiftGrey([low, high], middle, width, isTold = false) {
+  const half = Math.max(LEAST_WIDTH_HU, high - low + width) / 2;
+  const centre = (low + high) / 2 + middle;
+  setWindow(centre - half, centre + half);
+  if (isTold) tell(greyWords());
 }
 
 function useAlong(use) {
@@ -295,7 +310,15 @@ const told = {
   redo: () => marking.redo(),
   scroll: (steps) => focusOn(desk.focus + steps),
   turn: () => turn(),
-  preset: (name) => setWindow(...WINDOWS[name]),
+  preset: (name) => {
+    setWindow(...WINDOWS[name]);
+    tell(greyWords());
+  },
+  grey: shiftGrey,
+  looked: () => {
+    tell(`The section is shown ${section.lookWords}; the picture along the axis ${along.lookWords}.`);
+    drawSoon();
+  },
   depth: focusDepth,
   use: useAlong,
   end: (name, point) => setPlace({ [name]: roundedAll(point, 0.01) }),
@@ -334,8 +357,6 @@ const finding = new FindingScrew(api, desk, {
 const buttons = {
   before: () => told.scroll(-1),
   after: () => told.scroll(1),
-  "zoom-in": () => section.zoom(1),
-  "zoom-out": () => section.zoom(-1),
   undo: told.undo,
   redo: told.redo,
   "mark-cross": () => marking.place(section.depth, section.cross),
@@ -349,6 +370,7 @@ const choices = {
   "along-use": useAlong,
 };
 wire(root, buttons, choices, {
+  look: (picture, what) => ({ section, along })[picture].turnTo(what),
   setWindow,
   drawSoon,
   isUnsaved: () => !isLeaving && (answers.isTouched || !desk.book.isEmpty),

@@ -7,11 +7,11 @@ export const distance = (a, b) => Math.hypot(...minus(a, b));
 export const rounded = (value, step = 0.001) => Number((Math.round(value / step) * step).toFixed(3));
 export const roundedAll = (values, step = 0.001) => values.map((value) => rounded(value, step));
 
-/** A section: (u medial to the right, v cranial upwards), the axis in the middle. */
+/** A section: (u medial to the right, v cranial upwards), `middle` in the canvas's middle. */
 export class SectionPlace {
-  constructor(width, height, pictureMm, zoom) {
+  constructor(width, height, pictureMm, zoom, middle = [0, 0]) {
     this.scale = (Math.min(width, height) / pictureMm) * zoom;
-    this.centre = [width / 2, height / 2];
+    this.centre = [width / 2 - middle[0] * this.scale, height / 2 + middle[1] * this.scale];
   }
 
   toPixels([u, v]) {
@@ -23,13 +23,13 @@ export class SectionPlace {
   }
 }
 
-/** A picture along the axis: (depth to the right, across upwards). */
+/** A picture along the axis: (depth to the right, across upwards), moved by `by` from its middle. */
 export class AlongPlace {
-  constructor(width, height, layout) {
+  constructor(width, height, layout, zoom = 1, by = [0, 0]) {
     const [widthMm, heightMm] = [layout.columns, layout.rows].map((n) => n * layout.spacing_mm);
-    this.scale = Math.min(width / widthMm, height / heightMm);
-    this.left = (width - widthMm * this.scale) / 2;
-    this.middle = height / 2;
+    this.scale = Math.min(width / widthMm, height / heightMm) * zoom;
+    this.left = width / 2 - (widthMm / 2 + by[0]) * this.scale;
+    this.middle = height / 2 + by[1] * this.scale;
     this.start = layout.start_mm;
   }
 

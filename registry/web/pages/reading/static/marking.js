@@ -79,13 +79,17 @@ export class Marking {
   }
 
   undo() {
-    this.desk.book.undo();
-    this.told.changed();
+    this.#step(this.desk.book.canUndo, "undone", () => this.desk.book.undo());
   }
 
   redo() {
-    this.desk.book.redo();
-    this.told.changed();
+    this.#step(this.desk.book.canRedo, "done again", () => this.desk.book.redo());
+  }
+
+  #step(isThere, words, step) {
+    if (isThere) step();
+    this.told.tell(isThere ? `The last change of the marks is ${words}.` : `Nothing to be ${words}.`);
+    if (isThere) this.told.changed();
   }
 
   clearSection() {

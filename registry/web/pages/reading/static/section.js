@@ -1,69 +1,47 @@
 // The large section: what it shows, and marking on it by pointer and by keys.
 
 import * as draw from "./drawing.js";
-import { SectionPlace, distance, rounded, roundedAll } from "./geometry.js";
+import { SectionPlace, add, distance, roundedAll } from "./geometry.js";
 import { sameHandle } from "./marks.js";
+import { HIT_PIXELS, PictureView } from "./view.js";
 
-/** Half of the 24 pixels that a handle can be hit within. */
-const HIT_PIXELS = 12;
-const DRAG_PIXELS = 3;
-const STEP_MM = 0.1;
-const LONG_STEP_MM = 1;
-const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
-const ZOOMS = [1, 1.25, 1.5, 2, 3, 4];
+/** A little larger than whole: what lies round the pedicle is rarely needed. */
+const FIRST_STEP = 1;
 
-/** What an arrow key moves by, in millimetres, or null for another key. */
-export function arrowStep(event) {
-  const way = ARROWS[event.key];
-  if (!way || event.ctrlKey || event.altKey || event.metaKey) return null;
-  const step = event.shiftKey ? LONG_STEP_MM : STEP_MM;
-  return way.map((value) => value * step);
-}
-
-export class SectionView {
+export class SectionView extends PictureView {
   /**
    * @param {HTMLCanvasElement} canvas
    * @param {object} desk what is shown: pictures, focus, book, active, held, curves, window ...
    * @param {object} told called when the reader does something: place, pick, release, move,
-   *   remove, scroll, undo, redo, changed
+   *   remove, settle, cycle, and what every picture tells
    */
   constructor(canvas, desk, told) {
-    this.canvas = canvas;
-    this.desk = desk;
-    this.told = told;
-    this.zoomStep = 1;
-    this.cross = [0, 0];
-    this.down = null;
-    canvas.addEventListener("pointerdown", (event) => this.#pointerDown(event));
-    canvas.addEventListener("pointermove", (event) => this.#pointerMove(event));
-    canvas.addEventListener("pointerup", (event) => this.#pointerUp(event));
-    canvas.addEventListener("pointercancel", () => this.#cancel());
-    canvas.addEventListener("keydown", (event) => this.#key(event));
-    canvas.addEventListener("wheel", (event) => this.#wheel(event), { passive: false });
+    super(canvas, desk, told, FIRST_STEP);
   }
 
-  zoom(steps) {
-    this.zoomStep = Math.min(ZOOMS.length - 1, Math.max(0, this.zoomStep + steps));
-    this.told.changed();
+  get isReady() {
+    return Boolean(this.desk.sections);
   }
 
-  get zoomWords() {
-    return `${ZOOMS[this.zoomStep]} times`;
+  get halvesMm() {
+    const half = this.desk.sections.widthMm / 2;
+    return [half, half];
   }
 
   get depth() {
     return this.desk.depths[this.desk.focus];
   }
 
-  #place(width, height) {
-    return new SectionPlace(width, height, this.desk.sections.widthMm, ZOOMS[this.zoomStep]);
+  placeIn(width, height) {
+    const { zoom, middle } = this.look;
+    return new SectionPlace(width, height, this.desk.sections.widthMm, zoom, middle);
   }
 
   draw() {
     const [width, height] = draw.fitted(this.canvas);
     if (!this.desk.sections) return;
     const context = this.canvas.getContext("2d");
-    const place = this.#place(width, height);
+    const place = this.placeIn(width, height);
     const half = this.desk.sections.widthMm / 2;
     const plane = this.desk.sections.drawn(this.desk.focus, this.desk.window);
     draw.drawPicture(context, plane, place.toPixels([-half, half]), place.toPixels([half, -half]));
@@ -142,14 +120,8 @@ export class SectionView {
     }
   }
 
-  #at(event) {
-    const box = [this.canvas.clientWidth, this.canvas.clientHeight];
-    const pixels = draw.pointerPlace(this.canvas, event);
-    return { pixels, mm: roundedAll(this.#place(...box).toMm(pixels)) };
-  }
-
-  #hit(pixels) {
-    const place = this.#place(this.canvas.clientWidth, this.canvas.clientHeight);
+  hit(pixels) {
+    const { place } = this;
     let nearest = null;
     let least = HIT_PIXELS;
     for (const handle of this.desk.book.handlesAt(this.depth)) {
@@ -159,112 +131,40 @@ export class SectionView {
     return nearest;
   }
 
-  #pointerDown(event) {
-    if (event.button !== 0 || !this.desk.sections) return;
-    const { pixels } = this.#at(event);
-    this.canvas.setPointerCapture(event.pointerId);
-    this.down = { pixels, handle: this.#hit(pixels), isDrag: false };
+  drag(handle, mm) {
+    if (!sameHandle(handle, this.desk.active)) this.told.pick(handle, false);
+    this.told.move(handle, roundedAll(mm));
   }
 
-  #pointerMove(event) {
-    if (!this.down?.handle || this.desk.isHeld) return;
-    const { pixels, mm } = this.#at(event);
-    if (!this.down.isDrag && distance(pixels, this.down.pixels) < DRAG_PIXELS) return;
-    this.down.isDrag = true;
-    this.told.pick(this.down.handle, false);
-    this.told.move(this.down.handle, mm);
-  }
-
-  // Everything happens when the button is let go; off the picture, nothing does.
-  #pointerUp(event) {
-    const down = this.down;
-    this.down = null;
-    if (!down) return;
-    const { pixels, mm } = this.#at(event);
-    const isInside =
-      pixels[0] >= 0 &&
-      pixels[1] >= 0 &&
-      pixels[0] <= this.canvas.clientWidth &&
-      pixels[1] <= this.canvas.clientHeight;
-    if (down.isDrag || !isInside) {
-      this.told.settle();
-    } else if (this.desk.isHeld && this.desk.active) {
-      const isSame = sameHandle(down.handle, this.desk.active);
-      if (!isSame) this.told.move(this.desk.active, mm);
+  click(mm, handle) {
+    const { isHeld, active } = this.desk;
+    if (isHeld && active) {
+      if (!sameHandle(handle, active)) this.told.move(active, roundedAll(mm));
       this.told.release();
-    } else if (down.handle) {
-      this.told.pick(down.handle, true);
-    } else if (distance(pixels, down.pixels) < 2 * HIT_PIXELS) {
-      this.cross = mm;
-      this.told.place(this.depth, mm);
+    } else if (handle) {
+      this.told.pick(handle, true);
+    } else {
+      this.cross = roundedAll(mm);
+      this.told.place(this.depth, this.cross);
     }
   }
 
-  #cancel() {
-    this.down = null;
-    this.told.settle();
-  }
-
-  #wheel(event) {
-    if (event.ctrlKey || !this.desk.sections || event.deltaY === 0) return;
-    event.preventDefault();
-    this.told.scroll(Math.sign(event.deltaY));
-  }
-
-  #key(event) {
-    if (!this.desk.sections) return;
-    const step = arrowStep(event);
-    if (step) {
-      this.#arrow(step);
-    } else if (!this.#otherKey(event)) {
-      return;
-    }
-    event.preventDefault();
-  }
-
-  #arrow(step) {
+  arrow(step) {
     const { active, book } = this.desk;
     const from = active ? book.where(active) : this.cross;
-    const to = from.map((value, at) => rounded(value + step[at]));
-    this.cross = to;
-    if (active) this.told.move(active, to);
+    this.cross = roundedAll(add(from, step));
+    if (active) this.told.move(active, this.cross);
     else this.told.changed();
   }
 
-  /** @returns {boolean} whether the key means something here */
-  #otherKey(event) {
-    if (event.ctrlKey || event.metaKey) {
-      const key = event.key.toLowerCase();
-      if (key === "z" && event.shiftKey) return this.#done(this.told.redo);
-      if (key === "z") return this.#done(this.told.undo);
-      return key === "y" && this.#done(this.told.redo);
-    }
-    const keys = {
+  ownKeys() {
+    return {
       Enter: () => this.told.place(this.depth, this.cross),
       Delete: () => this.told.remove(),
       Backspace: () => this.told.remove(),
       n: () => this.told.cycle(1),
       p: () => this.told.cycle(-1),
-      ",": () => this.told.scroll(-1),
-      ".": () => this.told.scroll(1),
-      PageUp: () => this.told.scroll(-5),
-      PageDown: () => this.told.scroll(5),
-      Home: () => this.told.scroll(-1000),
-      End: () => this.told.scroll(1000),
-      "+": () => this.zoom(1),
-      "-": () => this.zoom(-1),
-      a: () => this.told.turn(),
-      1: () => this.told.preset("bone"),
-      2: () => this.told.preset("metal"),
-      3: () => this.told.preset("soft"),
+      ...(this.desk.active && { Escape: () => this.told.release() }),
     };
-    if (event.key === "Escape" && this.desk.active) return this.#done(this.told.release);
-    const act = keys[event.key];
-    return Boolean(act) && this.#done(act);
-  }
-
-  #done(act) {
-    act();
-    return true;
   }
 }

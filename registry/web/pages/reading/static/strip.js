@@ -19,6 +19,7 @@ export class Strip {
       const item = event.target.closest("[role=option]");
       if (item) this.focus(Number(item.dataset.index));
     });
+    list.addEventListener("pointermove", (event) => this.#drag(event));
   }
 
   /** Makes the list anew for the sections of an axis. */
@@ -88,6 +89,13 @@ export class Strip {
     const { scrollLeft, clientWidth } = this.list;
     if (start < scrollLeft) this.list.scrollLeft = start;
     else if (end > scrollLeft + clientWidth) this.list.scrollLeft = end - clientWidth;
+  }
+
+  // Drawn along with the button held; a click or a key comes to the same. A finger scrolls.
+  #drag(event) {
+    if (!(event.buttons & 1) || event.pointerType === "touch") return;
+    const item = event.target.closest("[role=option]");
+    if (item) this.focus(Number(item.dataset.index));
   }
 
   #key(event) {
