@@ -22,6 +22,7 @@ from registry.store.models.cases import Case, Screw
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient, VaultEntry
+from registry.store.models.proposals import ProposalRow
 from registry.store.models.readings import Assignment, Reading
 from registry.store.models.replies import Rereading
 from registry.store.models.scans import HeldImage, Scan
@@ -144,6 +145,10 @@ def _forget(work: Writing, ledger: Ledger, patient: PatientToWithdraw, because: 
     for image in held.images:
         ledger.images.remove(image.digest)
         work.update(HeldImage, "delete an image", image.id, because=WITHDRAWN, removed_at=work.now)
+    for proposal in held.proposals:
+        # What was measured on an image goes with it; no reading needs it.
+        gone = {"document": "", "replaced_at": proposal.replaced_at or work.now}
+        work.update(ProposalRow, "empty a proposal", proposal.id, because=WITHDRAWN, **gone)
     cases = [case.id for case in held.cases]
     _drop_arrivals(work, ledger, frozenset(cases))
     closed = close_owed(work, ledger.settings, cases, WITHDRAWN)

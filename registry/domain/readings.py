@@ -46,6 +46,13 @@ class Confidence(StrEnum):
     LOW = "low"
 
 
+class ProposalSeen(StrEnum):
+    """When a reader had been shown what the program measured of the screw they read."""
+
+    AFTER_OWN = "after own reading"
+    FROM_START = "from the start"
+
+
 @dataclass(frozen=True)
 class ReadingFacts:
     """What consensus needs to know of a reading.

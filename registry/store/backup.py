@@ -40,9 +40,9 @@ if TYPE_CHECKING:
 
     from registry.store.home import Ledger
 
-PASSING = frozenset({"signed_in", "sign_in_failure", "arrival"})
-"""What no backup holds: nobody is signed in again by a restore, and what came in and is not yet a
-scan has files that name people, which no backup holds either."""
+PASSING = frozenset({"signed_in", "sign_in_failure", "arrival", "proposal_work"})
+"""What no backup holds: nobody is signed in again by a restore, what came in and is not yet a
+scan has files that name people, which no backup holds either, and no worker of then goes on."""
 
 _BLOCK = 1024 * 1024
 _REMOVED = "removed_at"

@@ -231,7 +231,7 @@ CLINICAL = frozenset(
     {
         *("patient", "vault_entry", "operation", "case_assistant", "screw", "scan", "image"),
         *("reading", "consensus", "assignment", "draw", "outcome", "finding", "rereading"),
-        *("reply_answer", "case_seen"),
+        *("reply_answer", "case_seen", "proposal", "proposal_shown"),
     }
 )
 """Tables whose values are clinical, or say of whom they are."""

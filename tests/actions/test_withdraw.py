@@ -33,6 +33,7 @@ from registry.store.models.cases import Case, Screw
 from registry.store.models.every import METADATA
 from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient, VaultEntry
+from registry.store.models.proposals import ProposalRow
 from registry.store.models.readings import Assignment, ConsensusRow
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.vault import reference_hash, unseal
@@ -107,6 +108,10 @@ def test_a_withdrawn_patient_is_found_in_no_file_of_the_home(filled, place):
             assert form not in held_rows, secret
     assert plane not in files
     assert gone not in files
+    # What was measured on the image went with it; that there was something stays in the trail.
+    (proposal,) = rows(filled, ProposalRow)
+    assert (proposal.document, proposal.replaced_at) == ("", LATER)
+    assert b"entry_mm" not in files
     assert filled.images.digests() == []
     assert filled.keys.patient_key("P1") is None
     with pytest.raises(ConflictError, match="the patient was withdrawn"):

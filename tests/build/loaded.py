@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from unittest import mock
 
 from argon2 import PasswordHasher
+from sqlalchemy import select
 
 from registry.actions import accounts_secrets
 from registry.actions.accounts import accept_invitation, acting, invite
@@ -21,11 +22,15 @@ from registry.actions.load_scan import ScanOrder, load_scan
 from registry.actions.loading import TableFile
 from registry.actions.settle import settle
 from registry.domain.access import Role
-from registry.domain.directions import Direction
+from registry.domain.directions import Direction, Side
+from registry.measure.proposals.records import LoggedScrew
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
+from registry.store.models.proposals import ProposalShown
 from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
+from registry.store.models.scans import HeldImage, Scan
 from registry.store.models.unit import CaseSeen
+from tests.build.proposed import put_proposal
 from tests.build.tables import a_log, a_readings
 from tests.imaging.written_files import slices, write
 
@@ -83,6 +88,12 @@ READING_ROWS = (
     {"case_ref": "OP-5", "level": "L2", "medial_mm": "", "lateral_mm": "", "cranial_mm": "",
      "caudal_mm": "", "assessable": "no", "reason": "artefact"},
 )  # fmt: skip
+
+
+LOGGED = tuple(
+    LoggedScrew(level, Side(side), 1, 6.5, 45.0) for level in ("L4", "L5") for side in "LR"
+)
+"""The screws of OP-1, of which there is a scan."""
 
 
 def table(data: bytes, name: str = "table.csv", encoding: str | None = None) -> TableFile:
@@ -190,6 +201,18 @@ def _fill_the_rest(work: Writing) -> None:
     answered = {"answered_by_id": 1, "answered_at": now}
     work.insert(ReplyAnswer, "answer", round_id=round_id, person_id=1, **answered)
     work.insert(CaseSeen, "look at a case", case_id=1, account_id=1, seen_at=now)
+    scan_id, digest = work.session.execute(
+        select(Scan.id, HeldImage.digest).join(HeldImage, HeldImage.id == Scan.image_id)
+    ).one()
+    proposal_id = put_proposal(work, scan_id=scan_id, image_digest=digest, screws=LOGGED)
+    work.insert(
+        ProposalShown,
+        "show a proposal",
+        proposal_id=proposal_id,
+        screw_id=1,
+        account_id=1,
+        shown_at=now,
+    )
     work.insert(
         Rereading,
         "ask for a re-reading",

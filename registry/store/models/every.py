@@ -9,6 +9,7 @@ from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient, VaultEntry
 from registry.store.models.people import Account, AccountRole, Person, PersonAlias
+from registry.store.models.proposals import ProposalRow, ProposalShown, ProposalWork
 from registry.store.models.readings import Assignment, ConsensusRow, Draw, Reading
 from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
 from registry.store.models.scans import HeldImage, Scan
@@ -39,8 +40,10 @@ TRACKED: tuple[type[Tracked], ...] = (
     ReplyAnswer,
     Rereading,
     CaseSeen,
+    ProposalRow,
+    ProposalShown,
     UnitSettings,
 )
 """Parents before children."""
 
-__all__ = ["METADATA", "TRACKED", "ArrivalRow", "EventRow", "TrailHead"]
+__all__ = ["METADATA", "TRACKED", "ArrivalRow", "EventRow", "ProposalWork", "TrailHead"]

@@ -10,7 +10,13 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from registry.domain.consensus import ConsensusState
 from registry.domain.directions import Direction
-from registry.domain.readings import Confidence, Method, NotAssessableReason, ReadingRole
+from registry.domain.readings import (
+    Confidence,
+    Method,
+    NotAssessableReason,
+    ProposalSeen,
+    ReadingRole,
+)
 from registry.store.columns import Instant, Tenths
 from registry.store.models.base import Tracked, one_of
 
@@ -47,6 +53,7 @@ class Reading(_Extents, Tracked):
         CheckConstraint(one_of("role", ReadingRole), name="role"),
         CheckConstraint(one_of("method", Method), name="method"),
         CheckConstraint(one_of("confidence", Confidence), name="confidence"),
+        CheckConstraint(one_of("proposal_seen", ProposalSeen), name="proposal_seen"),
         CheckConstraint(one_of("not_assessable_reason", NotAssessableReason), name="reason"),
         CheckConstraint(
             "(is_assessable AND not_assessable_reason IS NULL) OR (NOT is_assessable AND "
@@ -94,6 +101,7 @@ class Reading(_Extents, Tracked):
     source_row: Mapped[int | None]
     supersedes_id: Mapped[int | None] = mapped_column(ForeignKey("reading.id"), unique=True)
     superseded_reason: Mapped[str | None] = mapped_column(String(500))
+    proposal_seen: Mapped[str | None] = mapped_column(String(20))
 
 
 class Draw(Tracked):

@@ -14,6 +14,7 @@ from registry.store.models.cases import Case, Screw
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient, VaultEntry
+from registry.store.models.proposals import ProposalRow
 from registry.store.models.readings import Assignment, Reading
 from registry.store.models.replies import Rereading
 from registry.store.models.scans import HeldImage, Scan
@@ -77,6 +78,7 @@ class HeldOfPatient:
 
     Attributes
     ----------
+    proposals : what the program measured on their scans and that is not empty yet
     repeats : readings that were asked for again, with a reason that somebody typed
     images : of their scans and of nobody else's, those that are not removed
     other_words : indications and bone qualities that other patients' cases have as well
@@ -86,6 +88,7 @@ class HeldOfPatient:
     cases: Sequence[Case]
     screws: Sequence[Screw]
     scans: Sequence[Scan]
+    proposals: Sequence[ProposalRow]
     images: Sequence[HeldImage]
     readings: Sequence[Reading]
     outcomes: Sequence[Outcome]
@@ -108,6 +111,11 @@ def held_of_patient(session: Session, patient_id: int) -> HeldOfPatient:
         cases=rows(Case, Case.patient_id == patient_id),
         screws=rows(Screw, Screw.case_id.in_(cases)),
         scans=rows(Scan, Scan.case_id.in_(cases)),
+        proposals=rows(
+            ProposalRow,
+            ProposalRow.scan_id.in_(select(Scan.id).where(Scan.case_id.in_(cases)))
+            & (ProposalRow.document != ""),
+        ),
         images=_images(session, patient_id),
         readings=rows(Reading, Reading.screw_id.in_(screws)),
         outcomes=rows(Outcome, Outcome.case_id.in_(cases)),
