@@ -33,8 +33,9 @@ WIDENED = 1.3
 """A section this many times as wide as the shank belongs to the head; ours."""
 SHORTEST_SHANK_MM = 10.0
 """Metal shorter than this, or than twice its width, is no shank; ours."""
-BONE_HU = 300.0
-"""What lies about a shank, roughly; the metal's edge is half way from it. Ours."""
+LEAST_BONE_HU, MOST_BONE_HU = 0.0, 2000.0
+"""Bounds for what is taken to lie about a shank, streaks over it included; ours."""
+AROUND_MM = 3.0
 DIMMEST_EDGE_HU = 1300.0
 _ROUNDS = 3
 _FINE_MM = 0.1
@@ -48,6 +49,7 @@ class FittedShank:
     ----------
     axis : entry and tip
     line, sections : depths in `sections` run along `line`
+    entry_along_mm, tip_along_mm : where they lie on the line
     threshold : HU that outlines the metal
     core_hu : along the shank's middle
     is_tip_hidden : whether the tip lies against another screw, where brightness does not fall
@@ -56,9 +58,17 @@ class FittedShank:
     axis: ScrewAxis
     line: Line
     sections: Sections
+    entry_along_mm: float
+    tip_along_mm: float
     threshold: float
     core_hu: float
     is_tip_hidden: bool
+
+    @property
+    def is_headed(self) -> bool:
+        """Whether the metal widens behind the entry."""
+        behind = self.sections.along_mm <= self.entry_along_mm
+        return bool((self.sections.radii_mm[behind] >= WIDENED * self.sections.shank_mm).any())
 
     @property
     def shank(self) -> Shank:
@@ -77,9 +87,9 @@ def fit_shank(
 
     In planes normal to the line the metal's middle and width are measured every half millimetre
     and a line is fitted through the middles of the narrow ones, several times over; the edge is
-    half way from bone to the shank's own brightness. Entry is where, going backwards, the metal
-    begins to widen into the head (or ends); tip is where the brightness along the axis falls half
-    way to what lies beyond.
+    half way from what lies about it to its own brightness. Entry is where, going backwards, the
+    metal begins to widen into the head (or ends); tip is where the brightness along the axis
+    falls half way to what lies beyond.
 
     Parameters
     ----------
@@ -98,7 +108,7 @@ def fit_shank(
         sections = sections_along(voxels, affine, line, edge, beside)
         line = fitted_line(line, sections)
         core = _core(voxels, affine, line, sections)
-        edge = max(DIMMEST_EDGE_HU, (core + BONE_HU) / 2.0)
+        edge = max(DIMMEST_EDGE_HU, (core + _around(voxels, affine, line, sections)) / 2.0)
     sections = sections_along(voxels, affine, line, edge, beside)
     entry = _entry(sections)
     hidden = _hidden_from(line, sections, beside)
@@ -106,7 +116,7 @@ def fit_shank(
     if tip - entry < max(SHORTEST_SHANK_MM, 4.0 * sections.shank_mm):
         raise no_shank()
     axis = ScrewAxis.through(line.at(entry), line.at(tip))
-    return FittedShank(axis, line, sections, edge, core, hidden is not None)
+    return FittedShank(axis, line, sections, entry, tip, edge, core, hidden is not None)
 
 
 def _core(voxels: Voxels, affine: ArrayLike, line: Line, sections: Sections) -> float:
@@ -115,6 +125,16 @@ def _core(voxels: Voxels, affine: ArrayLike, line: Line, sections: Sections) -> 
     if len(depths) == 0:
         raise no_shank()
     return float(np.median(sample_points(voxels, affine, line.at(depths))))
+
+
+def _around(voxels: Voxels, affine: ArrayLike, line: Line, sections: Sections) -> float:
+    """Return the median brightness about the front of the shank, within bounds."""
+    depths = sections.along_mm[sections.narrow()]
+    turn = np.arange(12) * np.pi / 6.0
+    ring = (sections.shank_mm + AROUND_MM) * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    points = line.at(depths[len(depths) // 3 :])[:, None] + ring @ line.across()
+    around = float(np.median(sample_points(voxels, affine, points)))
+    return min(max(around, LEAST_BONE_HU), MOST_BONE_HU)
 
 
 def _entry(sections: Sections) -> float:
