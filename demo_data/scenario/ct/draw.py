@@ -3,47 +3,30 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, special
+from scipy import ndimage
 
-from .levels import LEVELS, Frame, Vector, spine_frames
-from .metal import metal_on
-from .placement import PlacedScrew, place_all
-from .soft import Tissue, along_spine, paint_slice
-from .solids import FAR_MM, Beam, Box, Field, Grid, VertebralBody, union_on
-from .streaks import streaks_from
-from .vertebra import Vertebra, build_vertebrae
+from .bone import TABLE_REACH_MM, Bone, BoneLook, Edge, add_bone, bone_map
+from .levels import LEVELS, Frame, LevelShape, Vector, spine_frames
+from .metal import Part, construct_parts, metal_on
+from .placement import place_all
+from .solids import Field, Grid, VertebralBody
+from .spread import COARSE_STEP, add_upsampled, texture
+from .streaks import StreakLook, streaks_from
+from .tissue import SoftBody, soft_tissue
+from .vertebra import build_vertebrae
 
 SPACING_MM = (0.45, 1.0)
 _FIELD_MM = 172.8
 _FRONT_MM = -58.0
-# In-plane sharpness of a bone kernel, and what a slice's thickness adds along z.
-_SHARPNESS_MM = 0.36
+# What a slice's thickness adds along z.
 _SLICE_VARIANCE_MM2 = 0.02
-_GRAIN_HU = 24.0
-_JOINT_MM = 1.7
-_RIB_JOINT_MM = 2.2
-_COARSE_STEP = 2
-_STREAK_STEP = 3
-# Body, pedicle, arch, rib: cortex thickness, cortex and marrow in Hounsfield units, and how
-# strongly the trabeculae show.
-_CORTEX_MM = np.array([0.75, 1.65, 1.5, 0.9], dtype=np.float32)
-_CORTEX_HU = np.array([900.0, 1250.0, 1250.0, 900.0], dtype=np.float32)
-_MARROW_HU = np.array([185.0, 240.0, 300.0, 170.0], dtype=np.float32)
-_TRABECULAE_HU = np.array([75.0, 85.0, 105.0, 60.0], dtype=np.float32)
-_BODY, _PEDICLE, _ARCH, _RIB = range(4)
+_STREAK_CELL_MM = 1.35
+METAL_FROM_HU = 1000.0
 _DISC_HU = 92.0
-
-
-@dataclass(frozen=True)
-class BoneMap:
-    """Distance to the nearest bone's outer surface and which region it belongs to, (k, j, i)."""
-
-    distance: Field
-    region: npt.NDArray[np.uint8]
 
 
 def grid_of(spacing_mm: tuple[float, float], levels: tuple[str, ...] | None) -> Grid:
@@ -73,114 +56,59 @@ def affine_of(grid: Grid) -> Vector:
     return affine
 
 
+@dataclass(frozen=True)
+class Subject:
+    """What is drawn, in the grid's own coordinates: bones, soft tissue, metal and discs' solids."""
+
+    shapes: tuple[LevelShape, ...]
+    frames: dict[str, Frame]
+    bones: tuple[Bone, ...]
+    soft: SoftBody
+    metal: tuple[Part, ...]
+
+
+@dataclass(frozen=True)
+class Look:
+    """How bone, metal and the scanner show.
+
+    `grain_hu` is the noise's spread and `grain_voxels` its correlation along slices' normal and
+    in plane; `bloom_mm` is how far metal seems to swell.
+    """
+
+    bone: BoneLook = field(default_factory=BoneLook)
+    edge: Edge = field(default_factory=Edge)
+    streaks: StreakLook = field(default_factory=StreakLook)
+    grain_hu: float = 24.0
+    grain_voxels: tuple[float, float] = (0.45, 0.8)
+    bloom_mm: float = 0.0
+
+
 def draw_volume(seed: int, grid: Grid) -> npt.NDArray[np.int16]:
-    """Return the CT in Hounsfield units on a grid, shape (slices, rows, columns)."""
-    generator = np.random.default_rng(seed)
+    """Return the demo's CT in Hounsfield units on a grid, shape (slices, rows, columns)."""
     vertebrae = build_vertebrae()
-    screws = place_all(vertebrae)
-    volume = _soft_tissue(grid, generator)
-    _add_discs(volume, grid, vertebrae)
-    _add_bone(volume, _bone_map(grid, vertebrae), generator)
-    metal = _add_metal(volume, grid, screws)
-    _blur_between_slices(volume, float(grid.z[1] - grid.z[0]))
-    _add_streaks(volume, grid, metal)
-    _add_grain(volume, generator)
+    frames = spine_frames()
+    metal = tuple(construct_parts(place_all(vertebrae)))
+    subject = Subject(LEVELS, frames, tuple(vertebrae.values()), SoftBody(frames), metal)
+    generator, look = np.random.default_rng(seed), Look()
+    volume = draw_subject(grid, subject, look, generator)
+    add_grain(volume, generator, look)
     return np.clip(np.rint(volume), -1024, 31743).astype(np.int16)
 
 
-def coverage(distance: Field) -> Field:
-    """Return how much of a blurred voxel lies inside a surface, from its signed distance."""
-    table = special.ndtr(-_TABLE_MM / _SHARPNESS_MM).astype(np.float32)
-    index = np.clip((distance + np.float32(_TABLE_REACH_MM)) * np.float32(100), 0, len(table) - 1)
-    return np.asarray(table[index.astype(np.int32)])
-
-
-_TABLE_REACH_MM = 2.0
-_TABLE_MM = np.arange(-_TABLE_REACH_MM, _TABLE_REACH_MM + 0.001, 0.01)
-
-
-def _interpolation(coarse: int, step: int, fine: int) -> Field:
-    """Return the matrix (fine, coarse) that interpolates linearly between every step-th line."""
-    place = np.minimum(np.arange(fine) / step, coarse - 1)
-    low = np.minimum(place.astype(int), max(coarse - 2, 0))
-    share = place - low
-    matrix = np.zeros((fine, coarse), dtype=np.float32)
-    matrix[np.arange(fine), low] = 1 - share
-    if coarse > 1:
-        matrix[np.arange(fine), low + 1] += share
-    return matrix
-
-
-def _add_upsampled(volume: Field, coarse: Field, step: int) -> None:
-    """Add a coarse volume to the fine one, spread linearly: `step` in plane, two along z."""
-    rows = _interpolation(coarse.shape[1], step, volume.shape[1])
-    columns = _interpolation(coarse.shape[2], step, volume.shape[2]).T
-    below = rows @ coarse[0] @ columns
-    for low in range(len(coarse)):
-        above = rows @ coarse[low + 1] @ columns if low + 1 < len(coarse) else below
-        for k in range(low * _COARSE_STEP, min((low + 1) * _COARSE_STEP, len(volume))):
-            share = np.float32(k / _COARSE_STEP - low)
-            volume[k] += below * (1 - share) + above * share
-        below = above
-
-
-def _texture(
-    generator: np.random.Generator, shape: tuple[int, ...], sigma: tuple[float, float, float]
-) -> Field:
-    """Return smoothed noise of unit spread."""
-    field = generator.standard_normal(shape, dtype=np.float32)
-    for axis, width in enumerate(sigma):
-        if width > 0:
-            field = ndimage.gaussian_filter1d(field, width, axis=axis, mode="wrap", truncate=3.0)
-    return np.asarray(field / field.std(), dtype=np.float32)
-
-
-def _soft_tissue(grid: Grid, generator: np.random.Generator) -> Field:
-    coarse = Grid(grid.x[::_COARSE_STEP], grid.y[::_COARSE_STEP], grid.z[::_COARSE_STEP])
-    tissue = Tissue(
-        _texture(generator, coarse.shape, (5.0, 1.4, 1.4)),
-        _texture(generator, coarse.shape, (1.5, 1.6, 1.6)),
-    )
-    bowel = int(generator.integers(2**31))
-    frames = spine_frames()
-    painted = np.stack(
-        [
-            paint_slice(coarse, k, along_spine(frames, float(z)), tissue, bowel)
-            for k, z in enumerate(coarse.z)
-        ]
-    )
-    _gas_bubbles(painted, coarse, frames, generator)
-    volume = np.zeros(grid.shape, dtype=np.float32)
-    _add_upsampled(volume, painted, _COARSE_STEP)
+def draw_subject(grid: Grid, subject: Subject, look: Look, generator: np.random.Generator) -> Field:
+    """Return the CT in Hounsfield units without the scanner's grain, (slices, rows, columns)."""
+    volume = soft_tissue(grid, subject.soft, generator)
+    _add_discs(volume, grid, subject, look.edge)
+    add_bone(volume, bone_map(grid, subject.bones), generator, look.bone, look.edge)
+    metal = _add_metal(volume, grid, subject.metal, look)
+    _blur_between_slices(volume, float(grid.z[1] - grid.z[0]))
+    _add_streaks(volume, grid, metal, look.streaks)
     return volume
 
 
-def _gas_bubbles(
-    painted: Field, grid: Grid, frames: dict[str, Frame], generator: np.random.Generator
-) -> None:
-    """Paint a few bubbles left in the wound, behind the arches."""
-    for _ in range(26):
-        z = generator.uniform(frames["L4"].origin[2] - 10, frames["T11"].origin[2] + 10)
-        spine = along_spine(frames, z)
-        behind = spine.y + spine.half_depth + spine.canal_depth
-        side = generator.choice((-1.0, 1.0))
-        middle = np.array(
-            [spine.x + side * generator.uniform(5, 24), behind + generator.uniform(22, 33), z]
-        )
-        radius = generator.uniform(0.9, 2.6)
-        box = grid.box(middle - radius - 2, middle + radius + 2)
-        here = painted[box]
-        if here.size:
-            at = grid.part(box).coordinates()
-            away = np.sqrt(
-                (at.x - middle[0]) ** 2 + (at.y - middle[1]) ** 2 + ((at.z - z) / 1.6) ** 2
-            )
-            here += np.clip(0.5 - (away - radius), 0, 1) * (-780 - here)
-
-
-def _add_discs(volume: Field, grid: Grid, vertebrae: dict[str, Vertebra]) -> None:
-    for upper, lower in itertools.pairwise(LEVELS):
-        above, below = vertebrae[upper.level].frame, vertebrae[lower.level].frame
+def _add_discs(volume: Field, grid: Grid, subject: Subject, edge: Edge) -> None:
+    for upper, lower in itertools.pairwise(subject.shapes):
+        above, below = subject.frames[upper.level], subject.frames[lower.level]
         # A drum as wide as the body beneath, thick enough to reach into both endplates.
         middle = (
             above.to_patient((0.0, 0.0, -upper.height_mm / 2))
@@ -194,82 +122,21 @@ def _add_discs(volume: Field, grid: Grid, vertebrae: dict[str, Vertebra]) -> Non
             continue
         at = grid.part(box).coordinates()
         height = np.abs(at.along(drum.frame.axes[:, 2], middle))
-        inside = coverage(np.maximum(drum.distance(at) + 0.3, height - np.float32(thick)))
+        inside = edge.coverage(np.maximum(drum.distance(at) + 0.3, height - np.float32(thick)))
         here += inside * (_DISC_HU - here)
 
 
-def _bone_map(grid: Grid, vertebrae: dict[str, Vertebra]) -> BoneMap:
-    bone = BoneMap(
-        np.full(grid.shape, FAR_MM, dtype=np.float32), np.zeros(grid.shape, dtype=np.uint8)
-    )
-    for vertebra in vertebrae.values():
-        box = grid.box(*vertebra.corners())
-        part = grid.part(box)
-        if 0 in part.shape:
-            continue
-        fields = vertebra.fields(part)
-        kind = np.where(fields.pedicles < fields.body, np.uint8(_PEDICLE), np.uint8(_BODY))
-        kind[fields.arch < np.minimum(fields.pedicles, fields.body)] = _ARCH
-        _lay_beside(bone, box, fields.outer, kind, _JOINT_MM)
-    for ribs in (rib for vertebra in vertebrae.values() for rib in vertebra.ribs):
-        box = grid.box(*_corners_of(ribs))
-        part = grid.part(box)
-        if 0 not in part.shape:
-            kind = np.full(part.shape, _RIB, dtype=np.uint8)
-            _lay_beside(bone, box, union_on(ribs, part, 1.0), kind, _RIB_JOINT_MM)
-    return bone
-
-
-def _corners_of(beams: tuple[Beam, ...]) -> tuple[Vector, Vector]:
-    boxes = [beam.corners() for beam in beams]
-    return np.min([box[0] for box in boxes], axis=0), np.max([box[1] for box in boxes], axis=0)
-
-
-def _lay_beside(
-    bone: BoneMap, box: Box, added: Field, kind: npt.NDArray[np.uint8], gap_mm: float
-) -> None:
-    """Add a bone to the map, in place; where it would meet another, a joint's width stays free."""
-    distance, region = bone.distance[box], bone.region[box]
-    gap = np.float32(gap_mm)
-    kept = np.maximum(distance, (distance - added + gap) / 2)
-    added = np.maximum(added, (added - distance + gap) / 2)
-    nearer = added < kept
-    distance[...] = np.where(nearer, added, kept)
-    region[nearer] = kind[nearer]
-
-
-def _add_bone(volume: Field, bone: BoneMap, generator: np.random.Generator) -> None:
-    """Lay cortex and marrow over the soft tissue, with the trabecular grain of each region."""
-    tile = (48, 288, 288)
-    grain = _texture(generator, tile, (0.9, 0.75, 0.75)) - 0.55 * _texture(
-        generator, tile, (2.0, 2.2, 2.2)
-    )
-    patches = _texture(generator, tile, (4.0, 6.0, 6.0))
-    for k in range(volume.shape[0]):
-        distance = bone.distance[k]
-        rows, columns = np.nonzero(distance < 1.2)  # noqa: PLR2004 - beyond it coverage is nothing
-        if rows.size == 0:
-            continue
-        depth = distance[rows, columns]
-        region = bone.region[k][rows, columns]
-        inside = coverage(depth)
-        marrow_share = coverage(depth + _CORTEX_MM[region])
-        place = (k % tile[0], rows % tile[1], columns % tile[2])
-        marrow = _MARROW_HU[region] + _TRABECULAE_HU[region] * grain[place] + 22 * patches[place]
-        cortex = _CORTEX_HU[region] + 45 * patches[place]
-        soft = volume[k][rows, columns]
-        volume[k][rows, columns] = (
-            soft * (1 - inside) + cortex * (inside - marrow_share) + marrow * marrow_share
-        )
-
-
-def _add_metal(volume: Field, grid: Grid, screws: tuple[PlacedScrew, ...]) -> Field:
+def _add_metal(volume: Field, grid: Grid, metal: tuple[Part, ...], look: Look) -> Field:
     """Lay the construct over everything; returns each voxel's share of metal."""
-    distance, hounsfield = metal_on(grid, screws)
-    near = distance < _TABLE_REACH_MM
+    distance, hounsfield = metal_on(grid, metal)
+    if look.bloom_mm:
+        distance -= np.float32(look.bloom_mm)
+    near = distance < TABLE_REACH_MM
     share = np.zeros_like(distance)
-    share[near] = coverage(distance[near])
+    share[near] = look.edge.coverage(distance[near])
     volume[near] += share[near] * (hounsfield[near] - volume[near])
+    # Plastic parts are laid in the same way and cast no streaks.
+    share[hounsfield < METAL_FROM_HU] = 0
     return share
 
 
@@ -283,18 +150,20 @@ def _blur_between_slices(volume: Field, spacing_mm: float) -> None:
         before = here
 
 
-def _add_streaks(volume: Field, grid: Grid, share: Field) -> None:
-    thinned = share[::_COARSE_STEP, ::_STREAK_STEP, ::_STREAK_STEP]
-    spacing = float(grid.x[1] - grid.x[0]) * _STREAK_STEP
-    _add_upsampled(volume, streaks_from(thinned, spacing), _STREAK_STEP)
+def _add_streaks(volume: Field, grid: Grid, share: Field, look: StreakLook) -> None:
+    in_plane = float(grid.x[1] - grid.x[0])
+    step = max(1, round(_STREAK_CELL_MM / in_plane))
+    thinned = share[::COARSE_STEP, ::step, ::step]
+    add_upsampled(volume, streaks_from(thinned, in_plane * step, look), step)
 
 
-def _add_grain(volume: Field, generator: np.random.Generator) -> None:
-    """Add a sharp kernel's noise: correlated over a pixel or two, little at longer range."""
+def add_grain(volume: Field, generator: np.random.Generator, look: Look) -> None:
+    """Add a sharp kernel's noise, in place: correlated over a pixel or two, little farther."""
+    along, across = look.grain_voxels
     for first in range(0, volume.shape[0], 64):
         block = volume[first : first + 64]
-        grain = _texture(generator, block.shape, (0.45, 0.8, 0.8))
+        grain = texture(generator, block.shape, (along, across, across))
         for axis in (1, 2):
             smooth = ndimage.uniform_filter1d(grain, 7, axis=axis, mode="wrap")
             grain -= np.float32(0.5) * smooth
-        block += grain * np.float32(_GRAIN_HU / float(grain.std()))
+        block += grain * np.float32(look.grain_hu / float(grain.std()))

@@ -20,7 +20,11 @@ class LevelShape:
     """One vertebra's sizes; millimetres and degrees.
 
     `tilt_deg` is positive where the vertebra's upper end leans forwards, `turn_deg` where its
-    front turns to the patient's left. Pedicle widths and heights are outer ones at the isthmus.
+    front turns to the patient's left, `lean_deg` where its upper end leans to the patient's left.
+    Pedicle widths and heights are outer ones at the isthmus; `right_pedicle` (width, height,
+    convergence) differs from the left one where it is given. `pedicle_rise_deg` is positive where
+    a pedicle's front end stands higher, `scale` sizes the processes, `facet_scale` the joints
+    alone, `wedge_deg` is how far the upper endplate falls forwards against the lower one.
     """
 
     level: str
@@ -35,6 +39,20 @@ class LevelShape:
     pedicle_width_mm: float
     pedicle_height_mm: float
     pedicle_convergence_deg: float
+    lean_deg: float = 0.0
+    pedicle_rise_deg: float = 0.0
+    right_pedicle: tuple[float, float, float] | None = None
+    scale: float = 1.0
+    facet_scale: float = 1.0
+    spinous_drop_mm: float = 0.0
+    rib_rise_mm: float = 0.0
+    wedge_deg: float = 0.0
+
+    def pedicle(self, side: str) -> tuple[float, float, float]:
+        """Return the width, height and convergence of the pedicle on the patient's L or R."""
+        if side == "R" and self.right_pedicle is not None:
+            return self.right_pedicle
+        return self.pedicle_width_mm, self.pedicle_height_mm, self.pedicle_convergence_deg
 
     @property
     def is_thoracic(self) -> bool:
@@ -79,7 +97,8 @@ class Frame:
         return np.asarray(local, dtype=np.float64) @ self.axes.T
 
 
-def _axes(shape: LevelShape) -> Vector:
+def axes_of(shape: LevelShape) -> Vector:
+    """Return a vertebra's axes as columns: to its left, its back and its upper end."""
     tilt, turn = np.radians(shape.tilt_deg), np.radians(shape.turn_deg)
     tilted = np.array(
         [
@@ -91,7 +110,13 @@ def _axes(shape: LevelShape) -> Vector:
     turned = np.array(
         [[np.cos(turn), -np.sin(turn), 0.0], [np.sin(turn), np.cos(turn), 0.0], [0.0, 0.0, 1.0]]
     )
-    return np.asarray(tilted @ turned)
+    if not shape.lean_deg:
+        return np.asarray(tilted @ turned)
+    lean = np.radians(shape.lean_deg)
+    leaned = np.array(
+        [[np.cos(lean), 0.0, np.sin(lean)], [0.0, 1.0, 0.0], [-np.sin(lean), 0.0, np.cos(lean)]]
+    )
+    return np.asarray(leaned @ tilted @ turned)
 
 
 def spine_frames() -> dict[str, Frame]:
@@ -105,7 +130,7 @@ def spine_frames() -> dict[str, Frame]:
         origins.append(origins[-1] + pitch_mm * step)
     middle = origins[[shape.level for shape in LEVELS].index(_ORIGIN_LEVEL)]
     return {
-        shape.level: Frame(origin - middle, _axes(shape))
+        shape.level: Frame(origin - middle, axes_of(shape))
         for shape, origin in zip(LEVELS, origins, strict=True)
     }
 

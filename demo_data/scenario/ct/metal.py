@@ -8,18 +8,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .solids import FAR_MM, PAD_MM, Coordinates, Field, Grid
+from .solids import FAR_MM, PAD_MM, Coordinates, Field, Grid, Solid
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from .levels import Vector
     from .placement import PlacedScrew
 
 SHANK_HU, HEAD_HU, ROD_HU = 3400.0, 5200.0, 6800.0
-_THREAD_PITCH_MM = 2.8
-_THREAD_DEPTH_MM = 0.5
-_TAPER_MM = 7.0
 _TIP_RADIUS_MM = 1.2
 _BALL_BEHIND_ENTRY_MM = 5.5
 _BALL_RADIUS_MM = 4.2
@@ -39,6 +36,9 @@ class Shank:
     entry: Vector
     tip: Vector
     radius_mm: float
+    pitch_mm: float = 2.8
+    thread_mm: float = 0.5
+    taper_mm: float = 7.0
 
     def distance(self, at: Coordinates) -> Field:
         """Return signed distances in millimetres."""
@@ -50,10 +50,10 @@ class Shank:
         first = at.along(aside, self.entry)
         second = at.along(np.cross(forward, aside), self.entry)
         radial = np.hypot(first, second)
-        turn = np.arctan2(second, first) + along * np.float32(2 * np.pi / _THREAD_PITCH_MM)
-        crest = self.radius_mm - np.float32(_THREAD_DEPTH_MM / 2) * (1 - np.cos(turn))
+        turn = np.arctan2(second, first) + along * np.float32(2 * np.pi / self.pitch_mm)
+        crest = self.radius_mm - np.float32(self.thread_mm / 2) * (1 - np.cos(turn))
         to_tip = length - np.float32(_TIP_RADIUS_MM) - along
-        share = np.clip(to_tip / np.float32(_TAPER_MM), 0, 1)
+        share = np.clip(to_tip / np.float32(self.taper_mm), 0, 1)
         radius = _TIP_RADIUS_MM + (crest - _TIP_RADIUS_MM) * np.sqrt(share)
         beyond = np.maximum(-to_tip, 0)
         before = np.maximum(-along, 0)
@@ -128,7 +128,7 @@ class Tulip:
         return middle - reach, middle + reach
 
 
-Part = tuple[Shank | Rounded | Tulip, float]
+Part = tuple[Solid, float]
 
 
 def construct_parts(screws: tuple[PlacedScrew, ...]) -> Iterator[Part]:
@@ -173,11 +173,11 @@ def _rod_with_heads(screws: list[PlacedScrew]) -> Iterator[Part]:
         yield Rounded(start, end, _ROD_RADIUS_MM), ROD_HU
 
 
-def metal_on(grid: Grid, screws: tuple[PlacedScrew, ...]) -> tuple[Field, Field]:
+def metal_on(grid: Grid, parts: Iterable[Part]) -> tuple[Field, Field]:
     """Return the distance to the nearest metal and that metal's Hounsfield value, (k, j, i)."""
     distance = np.full(grid.shape, FAR_MM, dtype=np.float32)
     value = np.full(grid.shape, SHANK_HU, dtype=np.float32)
-    for part, hounsfield in construct_parts(screws):
+    for part, hounsfield in parts:
         box = grid.box(*part.corners())
         here = distance[box]
         if here.size == 0:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
-from .levels import SIDE_SIGN, Vector
-from .solids import coordinates_of
+from .levels import SIDE_SIGN, Frame, LevelShape, Vector
+from .solids import Coordinates, Field, coordinates_of
 
 if TYPE_CHECKING:
-    from .vertebra import Vertebra
+    from .vertebra import PedicleAxis, Vertebra
 
 
 @dataclass(frozen=True)
@@ -66,11 +66,36 @@ _BACK_REACH_MM = 30.0
 _MARCH_MM = 0.1
 
 
-def place(plan: ScrewPlan, vertebra: Vertebra) -> PlacedScrew:
-    """Return the screw: the entry is where its axis first meets bone, coming from behind."""
+class HasPedicles(Protocol):
+    """A bone with pedicles: a vertebra or a sacrum."""
+
+    @property
+    def shape(self) -> LevelShape:
+        """Its sizes."""
+        ...
+
+    @property
+    def frame(self) -> Frame:
+        """Its own axes."""
+        ...
+
+    def pedicle_axis(self, side: str) -> PedicleAxis:
+        """Return the axis of the pedicle on the patient's `side`, L or R."""
+        ...
+
+    def outer_distance(self, at: Coordinates) -> Field:
+        """Return signed distances to the outer surface at points, negative in bone."""
+        ...
+
+
+def place(plan: ScrewPlan, vertebra: HasPedicles) -> PlacedScrew:
+    """Return the screw: the entry is where its axis first meets bone, coming from behind.
+
+    An axis that meets none there, beside everything, starts where it comes nearest to it.
+    """
     axis = vertebra.pedicle_axis(plan.side)
     size, sign = vertebra.shape, SIDE_SIGN[plan.side]
-    angle = np.radians(size.pedicle_convergence_deg + plan.inwards_deg)
+    angle = np.radians(size.pedicle(plan.side)[2] + plan.inwards_deg)
     rise = np.radians(plan.upwards_deg)
     forward = vertebra.frame.turned(
         (-sign * np.sin(angle) * np.cos(rise), -np.cos(angle) * np.cos(rise), np.sin(rise))
@@ -79,7 +104,8 @@ def place(plan: ScrewPlan, vertebra: Vertebra) -> PlacedScrew:
     through = axis.isthmus + offset
     steps = np.arange(-_BACK_REACH_MM, 0.0, _MARCH_MM)
     distances = vertebra.outer_distance(coordinates_of(through + steps[:, np.newaxis] * forward))
-    first = int(np.argmax(distances < 0))
+    is_bone = distances < 0
+    first = int(np.argmax(is_bone) if is_bone.any() else np.argmin(distances))
     entry = through + steps[first] * forward
     return PlacedScrew(plan, entry, entry + plan.length_mm * forward)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .levels import LEVELS, Frame
+from .levels import LEVELS, Frame, LevelShape
 
 if TYPE_CHECKING:
     from .solids import Field, Grid
@@ -22,7 +22,7 @@ _SIDES = (1.0, -1.0)
 class Along:
     """What follows the spine, sampled at one height: middle of the body, sizes and position.
 
-    `place` counts vertebrae downwards from the first of the table, fractions between.
+    `place` counts vertebrae downwards from T10, fractions between.
     """
 
     x: float
@@ -45,23 +45,26 @@ class Along:
         return float(np.clip(min(above, below), 0.0, 1.0))
 
 
-_PLACES = {shape.level: float(k) for k, shape in enumerate(LEVELS)}
+_NAMES = (*(f"T{k}" for k in range(1, 13)), *(f"L{k}" for k in range(1, 6)), "S1")
+_PLACES = {level: float(k) for k, level in enumerate(_NAMES, start=-_NAMES.index("T10"))}
 
 
-def along_spine(frames: dict[str, Frame], z: float) -> Along:
+def along_spine(
+    frames: dict[str, Frame], z: float, shapes: tuple[LevelShape, ...] = LEVELS
+) -> Along:
     """Return the spine's middle and sizes at one height, interpolated between vertebrae."""
-    heights = [frames[shape.level].origin[2] for shape in LEVELS][::-1]
+    heights = [frames[shape.level].origin[2] for shape in shapes][::-1]
 
     def at(values: list[float]) -> float:
         return float(np.interp(z, heights, values[::-1]))
 
     return Along(
-        at([float(frames[shape.level].origin[0]) for shape in LEVELS]),
-        at([float(frames[shape.level].origin[1]) for shape in LEVELS]),
-        at([shape.half_width_mm for shape in LEVELS]),
-        at([shape.half_depth_mm for shape in LEVELS]),
-        at([shape.canal_depth_mm for shape in LEVELS]),
-        at([_PLACES[shape.level] for shape in LEVELS]),
+        at([float(frames[shape.level].origin[0]) for shape in shapes]),
+        at([float(frames[shape.level].origin[1]) for shape in shapes]),
+        at([shape.half_width_mm for shape in shapes]),
+        at([shape.half_depth_mm for shape in shapes]),
+        at([shape.canal_depth_mm for shape in shapes]),
+        at([_PLACES[shape.level] for shape in shapes]),
         z,
     )
 
@@ -118,7 +121,9 @@ class Tissue:
     mottle: Field
 
 
-def paint_slice(grid: Grid, k: int, spine: Along, tissue: Tissue, rng_of_bowel: int) -> Field:
+def paint_slice(
+    grid: Grid, k: int, spine: Along, tissue: Tissue, rng_of_bowel: int, wound: tuple[str, str]
+) -> Field:
     """Return one coarse slice of soft tissue in Hounsfield units, shape (rows, columns)."""
     mottle, marbling = tissue.mottle[k], tissue.marbling[k]
     canvas = Canvas(grid.x, grid.y, FAT_HU + 7 * mottle)
@@ -127,7 +132,7 @@ def paint_slice(grid: Grid, k: int, spine: Along, tissue: Tissue, rng_of_bowel: 
     _flank_muscles(canvas, spine, _striated(marbling, mottle, 1.75))
     _chest(canvas, spine, mottle)
     _back_muscles(canvas, spine, _striated(marbling, mottle, 1.0))
-    _wound(canvas, spine, mottle)
+    _wound(canvas, spine, mottle, wound)
     _cover(canvas, mottle)
     _round_the_column(canvas, spine)
     return canvas.value
@@ -276,9 +281,9 @@ def _back_muscles(canvas: Canvas, spine: Along, muscle: Field) -> None:
         )
 
 
-def _wound(canvas: Canvas, spine: Along, mottle: Field) -> None:
+def _wound(canvas: Canvas, spine: Along, mottle: Field, reach: tuple[str, str]) -> None:
     """Paint the wound some days after: swelling beside the midline and a track of fluid."""
-    inside = spine.from_to("T11", "L4", 0.5)
+    inside = spine.from_to(*reach, 0.5)
     behind = spine.y + spine.half_depth + spine.canal_depth
     for sign in _SIDES:
         canvas.ellipse(

@@ -179,7 +179,14 @@ class VertebralBody:
         side = _scaled_distance((left, back_shifted), (width, depth), 2.3)
         radial = np.square(left / width) + np.square(back_shifted / depth)
         dish = np.float32(1.5) * np.maximum(0, 1 - radial)
-        return -smooth_union(-side, half_height - dish - np.abs(up), 1.6)
+        room = half_height - dish - np.abs(up)
+        if size.wedge_deg:
+            half_depth = np.float32(size.half_depth_mm)
+            fall = np.float32(np.tan(np.radians(size.wedge_deg)))
+            room = np.minimum(
+                room, (half_height - dish - up + fall * (back - half_depth)) / np.hypot(1, fall)
+            )
+        return -smooth_union(-side, room, 1.6)
 
     def corners(self) -> tuple[Vector, Vector]:
         """Return the lower and upper corner of a box round the body, padded."""

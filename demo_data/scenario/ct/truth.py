@@ -21,11 +21,11 @@ if TYPE_CHECKING:
 OuterDistance = Callable[[Coordinates], Field]
 WALLS = ("medial", "lateral", "cranial", "caudal")
 GREATEST_AREA_RATIO = 1.7
-_HALF_WINDOW_MM = 14.0
-_CELL_MM = 0.4
+HALF_WINDOW_MM = 14.0
+CELL_MM = 0.4
 _DEPTH_STEP_MM = 0.5
 _DEPTH_REACH_MM = 9.0
-_EDGE_POINTS = 360
+EDGE_POINTS = 360
 
 
 @dataclass(frozen=True)
@@ -68,12 +68,22 @@ class Section:
 
 
 def pedicle_sections(
-    outer: OuterDistance, line: ScrewLine, pedicle: PedicleAxis
+    outer: OuterDistance,
+    line: ScrewLine,
+    pedicle: PedicleAxis,
+    half_window_mm: float = HALF_WINDOW_MM,
 ) -> tuple[Section, ...]:
-    """Return the closed sections round the isthmus, none above 1.7 times it in area."""
+    """Return the closed sections round the isthmus, none above 1.7 times it in area.
+
+    A section closes in itself if it fits in a window of `half_window_mm` each way.
+
+    Raises
+    ------
+    ValueError : no section closes
+    """
     middle = float((pedicle.isthmus - line.entry) @ line.forward)
     depths = middle + np.arange(-_DEPTH_REACH_MM, _DEPTH_REACH_MM + 1e-6, _DEPTH_STEP_MM)
-    found = [_section(outer, line, pedicle, float(depth)) for depth in depths]
+    found = [_section(outer, line, pedicle, float(depth), half_window_mm) for depth in depths]
     closed = [k for k, section in enumerate(found) if section is not None]
     if not closed:
         raise ValueError("no section closes round this pedicle")
@@ -95,7 +105,7 @@ def pedicle_extents(
     """Return the greatest extent past each of the four walls, millimetres, 0 where none."""
     extents = dict.fromkeys(WALLS, 0.0)
     medial, cranial = line.section_axes()
-    angles = np.linspace(0, 2 * np.pi, _EDGE_POINTS, endpoint=False)
+    angles = np.linspace(0, 2 * np.pi, EDGE_POINTS, endpoint=False)
     edge = line.radius_mm * np.column_stack([np.cos(angles), np.sin(angles)])
     in_space = edge @ np.stack([medial, cranial])
     for section in sections:
@@ -104,10 +114,10 @@ def pedicle_extents(
         if not outside.any():
             continue
         points = edge[outside]
-        nearest = _nearest_on(section.contour, points)
+        nearest = nearest_on(section.contour, points)
         away = points - nearest
         distances = np.linalg.norm(away, axis=1)
-        for wall, distance in zip(_walls(away), distances, strict=True):
+        for wall, distance in zip(walls_of(away), distances, strict=True):
             extents[wall] = max(extents[wall], float(distance))
     return extents
 
@@ -142,7 +152,11 @@ def _area(section: Section | None) -> float:
 
 
 def _section(
-    outer: OuterDistance, line: ScrewLine, pedicle: PedicleAxis, depth_mm: float
+    outer: OuterDistance,
+    line: ScrewLine,
+    pedicle: PedicleAxis,
+    depth_mm: float,
+    half_window_mm: float,
 ) -> Section | None:
     """Return the pedicle's part of one plane, None where it does not close in itself."""
     origin = line.entry + depth_mm * line.forward
@@ -150,7 +164,7 @@ def _section(
     travel = ((origin - pedicle.isthmus) @ line.forward) / (pedicle.forward @ line.forward)
     centre = pedicle.isthmus + travel * pedicle.forward - origin
     shift = np.array([centre @ medial, centre @ cranial])
-    ticks = np.arange(-_HALF_WINDOW_MM, _HALF_WINDOW_MM + 1e-6, _CELL_MM)
+    ticks = np.arange(-half_window_mm, half_window_mm + 1e-6, CELL_MM)
     across, upright = np.meshgrid(ticks + shift[0], ticks + shift[1], indexing="ij")
     flat = np.stack([across.ravel(), upright.ravel()], axis=1)
 
@@ -169,13 +183,13 @@ def _section(
     if (pedicle_part & rim).any():
         return None
     grown = ndimage.binary_dilation(pedicle_part, iterations=2)
-    coverage = np.clip(0.5 - values / _CELL_MM, 0, 1)
-    area = float(coverage[grown].sum()) * _CELL_MM**2
+    coverage = np.clip(0.5 - values / CELL_MM, 0, 1)
+    area = float(coverage[grown].sum()) * CELL_MM**2
     alone = np.where((values < 0) & ~pedicle_part, 1.0, values)
-    return Section(depth_mm, area, _segments(alone, ticks, shift, values_at))
+    return Section(depth_mm, area, segments_of(alone, ticks, shift, values_at))
 
 
-def _segments(
+def segments_of(
     values: Vector, ticks: Vector, shift: Vector, values_at: Callable[[Vector], Vector]
 ) -> Vector:
     """Return the zero contour as segments: grid edges crossed, refined, joined cell by cell."""
@@ -223,7 +237,7 @@ def _refined(
     return np.asarray(first + ((low + high) / 2)[:, np.newaxis] * (second - first))
 
 
-def _nearest_on(segments: Vector, points: Vector) -> Vector:
+def nearest_on(segments: Vector, points: Vector) -> Vector:
     """Return the nearest point of the contour to each point, shape (n, 2)."""
     start, along = segments[:, 0], segments[:, 1] - segments[:, 0]
     squared = np.maximum((along**2).sum(axis=1), 1e-12)
@@ -234,7 +248,7 @@ def _nearest_on(segments: Vector, points: Vector) -> Vector:
     return np.asarray(feet[np.arange(len(points)), best])
 
 
-def _walls(away: Vector) -> list[str]:
+def walls_of(away: Vector) -> list[str]:
     """Return which wall each line from the contour outwards crosses, by 90 degree sectors."""
     sideways = np.abs(away[:, 0]) >= np.abs(away[:, 1])
     medial, cranial = away[:, 0] > 0, away[:, 1] > 0

@@ -58,14 +58,16 @@ class Vertebra:
     def pedicle_axis(self, side: str) -> PedicleAxis:
         """Return the axis of the pedicle on the patient's `side`, L or R."""
         size, sign = self.shape, SIDE_SIGN[side]
-        angle = np.radians(size.pedicle_convergence_deg)
-        half_mm = size.pedicle_width_mm / 2 / float(np.cos(angle))
+        width_mm, _, convergence_deg = size.pedicle(side)
+        angle, rise = np.radians(convergence_deg), np.radians(size.pedicle_rise_deg)
+        half_mm = width_mm / 2 / float(np.cos(angle))
         isthmus = (
             sign * (size.canal_width_mm / 2 + half_mm),
             size.half_depth_mm + _ISTHMUS_BEHIND_BODY_MM,
             size.pedicle_up_mm,
         )
-        forward = (-sign * np.sin(angle), -np.cos(angle), 0.0)
+        level = float(np.cos(rise))
+        forward = (-sign * np.sin(angle) * level, -np.cos(angle) * level, float(np.sin(rise)))
         return PedicleAxis(self.frame.to_patient(isthmus), self.frame.turned(forward))
 
     def outer_distance(self, at: Coordinates) -> Field:
@@ -136,14 +138,15 @@ class Vertebra:
         beams = []
         for side, sign in SIDE_SIGN.items():
             axis = self.pedicle_axis(side)
-            reach = axis.forward * _PEDICLE_LENGTH_MM / 2
+            width_mm, height_mm, _ = size.pedicle(side)
+            reach = axis.forward * (_PEDICLE_LENGTH_MM * size.scale) / 2
             beams.append(
                 Beam(
                     axis.isthmus - reach,
                     axis.isthmus + reach,
                     self.frame.turned((sign, 0.0, 0.0)),
-                    (size.pedicle_width_mm / 2,) * 2,
-                    (size.pedicle_height_mm / 2,) * 2,
+                    (width_mm / 2,) * 2,
+                    (height_mm / 2,) * 2,
                     cap_mm=2.0,
                     exponent=2.5,
                     flare=(0.34, 0.2),
@@ -169,16 +172,16 @@ class Vertebra:
 
     def _rib(self, sign: float) -> tuple[Beam, ...]:
         back, wide = self.shape.half_depth_mm, self.shape.half_width_mm
-        up = self.shape.pedicle_up_mm
+        up, s, rise = self.shape.pedicle_up_mm, self.shape.scale, self.shape.rib_rise_mm
         course = [
-            (sign * (wide + 4.6), back - 8.5, up + 3.0),
-            (sign * (wide + 13.5), back + 8.0, up),
-            (sign * (wide + 30.0), back + 22.0, up - 9.0),
+            (sign * (wide + 4.6 * s), back - 8.5 * s, up + 3.0 + rise),
+            (sign * (wide + 13.5 * s), back + 8.0 * s, up + rise / 2),
+            (sign * (wide + 30.0 * s), back + 22.0 * s, up - 9.0),
             (sign * (wide + 50.0), back + 24.0, up - 22.0),
             (sign * (wide + 72.0), back + 14.0, up - 40.0),
         ]
         return tuple(
-            self._beam(start, end, _UP, (5.0, 5.2), (3.2, 3.4), cap_mm=3.2)
+            self._beam(start, end, _UP, (5.0 * s, 5.2 * s), (3.2, 3.4), cap_mm=3.2)
             for start, end in itertools.pairwise(course)
         )
 
@@ -191,100 +194,102 @@ _BeamArguments = tuple[_Point, _Point, _Point, tuple[float, float], tuple[float,
 
 
 def _lumbar_processes(size: LevelShape, sign: float) -> list[_BeamArguments]:
-    back, low = size.half_depth_mm, -size.height_mm / 2
+    back, low, s = size.half_depth_mm, -size.height_mm / 2, size.scale
     behind = back + size.canal_depth_mm
     canal, up = size.canal_width_mm / 2, size.pedicle_up_mm
     facet = canal + size.pedicle_width_mm / 2 + 2.5
+    joint = s * size.facet_scale
     return [
         # superior articular process
         (
-            (sign * (facet - 0.5), back + 11.0, up - 3.0),
-            (sign * (facet - 0.5), back + 14.5, -low + 4.5),
+            (sign * (facet - 0.5), back + 11.0 * s, up - 3.0),
+            (sign * (facet - 0.5), back + 14.5 * s, -low + 4.5 * s),
             _LEFT,
-            (6.2, 4.2),
-            (6.2, 4.6),
+            (6.2 * joint, 4.2 * joint),
+            (6.2 * joint, 4.6 * joint),
         ),
         # pars and lamina
         (
-            (sign * (canal + 1.0), back + 13.5, -1.0),
-            (sign * 2.5, behind + 4.8, -7.5),
+            (sign * (canal + 1.0), back + 13.5 * s, -1.0),
+            (sign * 2.5, behind + 4.8 * s, -7.5 * s),
             _UP,
-            (10.0, 8.5),
-            (3.4, 3.6),
+            (10.0 * s, 8.5 * s),
+            (3.4 * s, 3.6 * s),
         ),
         # inferior articular process
         (
-            (sign * (canal - 0.5), behind + 2.0, -9.0),
-            (sign * (canal + 1.5), behind + 3.5, low - 11.5),
+            (sign * (canal - 0.5), behind + 2.0, -9.0 * s),
+            (sign * (canal + 1.5), behind + 3.5, low - 11.5 * s),
             _LEFT,
-            (4.6, 4.2),
-            (4.6, 4.2),
+            (4.6 * joint, 4.2 * joint),
+            (4.6 * joint, 4.2 * joint),
         ),
         # transverse process
         (
-            (sign * (facet + 1.5), back + 12.0, up - 2.5),
-            (sign * (facet + 25.0), back + 16.5, up - 1.5),
+            (sign * (facet + 1.5), back + 12.0 * s, up - 2.5),
+            (sign * (facet + 25.0 * s), back + 16.5 * s, up - 1.5),
             _UP,
-            (5.2, 4.0),
-            (3.2, 2.4),
+            (5.2 * s, 4.0 * s),
+            (3.2 * s, 2.4 * s),
         ),
     ]
 
 
 def _thoracic_processes(size: LevelShape, sign: float) -> list[_BeamArguments]:
-    back, low = size.half_depth_mm, -size.height_mm / 2
+    back, low, s = size.half_depth_mm, -size.height_mm / 2, size.scale
     behind = back + size.canal_depth_mm
     canal, up = size.canal_width_mm / 2, size.pedicle_up_mm
     facing_sideways = size.level == "T12"
     lower_facet = canal - 0.5 if facing_sideways else canal - 2.0
+    joint = s * size.facet_scale
     return [
         (
-            (sign * (canal + 2.0), back + 11.0, up - 3.0),
-            (sign * (canal - 0.5), back + 14.0, -low + 4.0),
+            (sign * (canal + 2.0), back + 11.0 * s, up - 3.0),
+            (sign * (canal - 0.5), back + 14.0 * s, -low + 4.0 * s),
             _LEFT,
-            (6.4, 4.8),
-            (4.4, 3.0),
+            (6.4 * joint, 4.8 * joint),
+            (4.4 * joint, 3.0 * joint),
         ),
         (
-            (sign * (canal + 2.0), back + 11.0, -1.0),
-            (sign * 2.2, behind + 4.0, -6.5),
+            (sign * (canal + 2.0), back + 11.0 * s, -1.0),
+            (sign * 2.2, behind + 4.0 * s, -6.5 * s),
             _UP,
-            (9.5, 8.0),
-            (3.3, 3.4),
+            (9.5 * s, 8.0 * s),
+            (3.3 * s, 3.4 * s),
         ),
         (
-            (sign * (canal - 2.0), behind + 2.4, -8.0),
-            (sign * lower_facet, behind + 3.2, low - 8.5),
+            (sign * (canal - 2.0), behind + 2.4, -8.0 * s),
+            (sign * lower_facet, behind + 3.2, low - 8.5 * s),
             _LEFT,
-            (4.8, 4.4),
-            (3.4, 3.0),
+            (4.8 * joint, 4.4 * joint),
+            (3.4 * joint, 3.0 * joint),
         ),
         (
-            (sign * (canal + 6.0), back + 12.0, up - 5.0),
-            (sign * (canal + 15.0), back + 19.0, up - 3.0),
+            (sign * (canal + 6.0 * s), back + 12.0 * s, up - 5.0 * s),
+            (sign * (canal + 15.0 * s), back + 19.0 * s, up - 3.0 * s),
             _UP,
-            (5.6, 5.0),
-            (4.2, 3.8),
+            (5.6 * s, 5.0 * s),
+            (4.2 * s, 3.8 * s),
         ),
     ]
 
 
 def _spinous_process(size: LevelShape) -> _BeamArguments:
-    behind = size.half_depth_mm + size.canal_depth_mm
+    behind, s = size.half_depth_mm + size.canal_depth_mm, size.scale
     if size.is_thoracic:
         return (
-            (0.0, behind + 4.0, -6.5),
-            (0.0, behind + 23.0, -17.0),
+            (0.0, behind + 4.0 * s, -6.5 * s),
+            (0.0, behind + 23.0 * s, -17.0 * s - size.spinous_drop_mm),
             _LEFT,
-            (2.6, 3.1),
-            (6.8, 5.6),
+            (2.6 * s, 3.1 * s),
+            (6.8 * s, 5.6 * s),
         )
     return (
-        (0.0, behind + 5.0, -7.5),
-        (0.0, behind + 27.0, -12.0),
+        (0.0, behind + 5.0 * s, -7.5 * s),
+        (0.0, behind + 27.0 * s, -12.0 * s),
         _LEFT,
-        (2.6, 3.6),
-        (8.5, 10.0),
+        (2.6 * s, 3.6 * s),
+        (8.5 * s, 10.0 * s),
     )
 
 

@@ -1,0 +1,1 @@
+"""Many different drawn patients from one seed each: anatomy, curve, construct, scanner, truth."""
