@@ -14,13 +14,14 @@ from registry.actions.desk_side import SAME_AXIS, is_axis_of_another
 from registry.actions.desk_told import saved_words
 from registry.actions.policy import raise_finding
 from registry.actions.settle import settle
-from registry.actions.worklist import worklist
+from registry.actions.worklist import following, worklist
 from registry.domain.access import Deed, Reach, require
 from registry.domain.problems import BadInputError, ConflictError, Fault, NotFoundError
 from registry.domain.readings import Confidence, Method, ReadingRole
 from registry.domain.scales import grade
 from registry.store.models.readings import Reading
 from registry.store.queries.assignments import saving_facts
+from registry.store.queries.drafts import note_saved
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -54,9 +55,17 @@ class Recorded:
 
 
 def record_reading(
-    ledger: Ledger, viewer: Viewer, assignment_id: int, submission: Submission, now: datetime
+    ledger: Ledger,
+    viewer: Viewer,
+    assignment_id: int,
+    submission: Submission,
+    now: datetime,
+    *,
+    key: str = "",
 ) -> Recorded:
     """Save a reading, ask for a second one where the rule says so, and work out the consensus.
+
+    The draft that it was made from ends in the same transaction, under the key of this saving.
 
     Raises
     ------
@@ -99,10 +108,20 @@ def record_reading(
                 is_low_confidence=submission.confidence is Confidence.LOW,
             )
         settle(work, ledger.settings, [facts.screw_id])
-    following = _following(worklist(ledger, viewer, now), screw.image.digest)
-    found = grade(answer.extents, screw.level.code, ledger.settings.scale)
-    words = saved_words(screw, submission, answer, found)
-    return Recorded(reading_id, found, words, following, finding_id)
+        found = grade(answer.extents, screw.level.code, ledger.settings.scale)
+        words = saved_words(screw, submission, answer, found)
+        outcome = {
+            "reading_id": reading_id,
+            "grade": found,
+            "words": words,
+            "finding_id": finding_id,
+        }
+        # Rows that a draft hangs on have to be there first.
+        work.flush_rows()
+        told = json.dumps(outcome)
+        note_saved(work.session, viewer, assignment_id, key=key, outcome=told, now=now)
+    coming = following(worklist(ledger, viewer, now), screw.image.digest)
+    return Recorded(reading_id, found, words, coming, finding_id)
 
 
 def _refuse_axis_of_another(submission: Submission, facts: SavingFacts) -> None:
@@ -121,11 +140,6 @@ def _not_owed() -> ConflictError:
             mend="what you marked stays on the page until you leave it; go on from the worklist",
         )
     )
-
-
-def _following(owed: list[BlindScrew], digest: str) -> BlindScrew | None:
-    same_scan = next((screw for screw in owed if screw.image_digest == digest), None)
-    return same_scan or next(iter(owed), None)
 
 
 def _by(ledger: Ledger, viewer: Viewer, assignment_id: int, now: datetime) -> dict[str, Any]:

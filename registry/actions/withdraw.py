@@ -27,6 +27,7 @@ from registry.store.models.readings import Assignment, Reading
 from registry.store.models.replies import Rereading
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.queries.arrivals import change_arrival
+from registry.store.queries.drafts import drop_drafts_of_cases
 from registry.store.queries.withdrawing import (
     held_of_patient,
     patient_of_case,
@@ -151,6 +152,7 @@ def _forget(work: Writing, ledger: Ledger, patient: PatientToWithdraw, because: 
         work.update(ProposalRow, "empty a proposal", proposal.id, because=WITHDRAWN, **gone)
     cases = [case.id for case in held.cases]
     _drop_arrivals(work, ledger, frozenset(cases))
+    drop_drafts_of_cases(work.session, cases)
     closed = close_owed(work, ledger.settings, cases, WITHDRAWN)
     _forget_identity(work, held)
     references = _forget_words(work, held)

@@ -40,9 +40,10 @@ if TYPE_CHECKING:
 
     from registry.store.home import Ledger
 
-PASSING = frozenset({"signed_in", "sign_in_failure", "arrival", "proposal_work"})
+PASSING = frozenset({"signed_in", "sign_in_failure", "arrival", "proposal_work", "reading_draft"})
 """What no backup holds: nobody is signed in again by a restore, what came in and is not yet a
-scan has files that name people, which no backup holds either, and no worker of then goes on."""
+scan has files that name people, which no backup holds either, no worker of then goes on, and a
+draft is no record yet."""
 
 _BLOCK = 1024 * 1024
 _REMOVED = "removed_at"

@@ -109,7 +109,7 @@ def test_a_restored_ledger_holds_what_was_backed_up_and_goes_on_from_there(
     said = assert_ok(filled.command("backup", tmp_path / "it.backup")).out
     events = int(said.split(": ")[-1].split(" events")[0])
     assert said == (
-        f"backed up to {tmp_path / 'it.backup'}: {events} events, {len(before) - 4} tables, "
+        f"backed up to {tmp_path / 'it.backup'}: {events} events, {len(before) - 5} tables, "
         "1 images\n"
     )
     with templates.empty(filled.kind, tmp_path / "new") as new:

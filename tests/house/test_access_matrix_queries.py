@@ -9,6 +9,7 @@ from __future__ import annotations
 import ast
 import inspect
 from contextlib import suppress
+from dataclasses import replace
 from datetime import date, timedelta
 from importlib import import_module
 from pathlib import Path
@@ -33,6 +34,7 @@ from registry.store.queries import (
     assignments,
     constructs,
     correcting,
+    drafts,
     entering,
     exported,
     findings,
@@ -191,7 +193,27 @@ def savable(session, viewer):
 # Function: how it is asked, and what each of EACH gets. Assignments 1 to 4 are of OP-1 (Anna Berg),
 # the fifth a second reading of OP-2 whose first Rita Reader made; Lena Lead has read in OP-2, but
 # another screw. Readings 1 to 3 are of OP-2, 4 of OP-3, 5 of OP-5. Only OP-1's image is held here.
+def drafts_seen(session, viewer):
+    """Return the viewer's draft of a screw while another account has one, and once it is theirs."""
+    other = replace(viewer, account_id=1 if viewer.account_id != 1 else 2)
+    drafts.put_draft(session, other, 1, "another's", NOW)
+    before = drafts.draft_text(session, viewer, 1)
+    drafts.put_draft(session, viewer, 1, "own", NOW)
+    found = [before, drafts.draft_text(session, viewer, 1)]
+    drafts.note_saved(session, other, 1, key="k", outcome="{}", now=NOW)
+    session.flush()
+    found.append(drafts.saved_draft(session, viewer, 1))
+    session.rollback()
+    return found
+
+
+OWN_DRAFT = [[None, "own", None]] * 7
+
 ASKING = {
+    drafts.draft_text: (lambda s, v, _: drafts_seen(s, v), OWN_DRAFT),
+    drafts.put_draft: (lambda s, v, _: drafts_seen(s, v), OWN_DRAFT),
+    drafts.note_saved: (lambda s, v, _: drafts_seen(s, v), OWN_DRAFT),
+    drafts.saved_draft: (lambda s, v, _: drafts_seen(s, v), OWN_DRAFT),
     visible.enterable_cases: (
         lambda s, v, _: references(s, v, visible.enterable_cases),
         [ALL, OWN, ALL, NONE, NONE, NONE, ALL],
@@ -616,6 +638,8 @@ NOT_ASKING = {
     "working_arrivals.change_held": ("the worker's, shows nothing", HOLDING),
     "working_arrivals.let_go": ("the worker's, shows nothing", HOLDING),
     "working_arrivals.finish_step": ("the worker's, shows nothing", HOLDING),
+    "drafts.drop_drafts_before": ("drops, shows nothing", ("registry.actions.drafts",)),
+    "drafts.drop_drafts_of_cases": ("drops, shows nothing", WITHDRAWING),
     "people.note_seen": ("sign-ins", SESSIONS),
     "people.start_session": ("sign-ins", SESSIONS),
     "people.turn_session": ("sign-ins", SESSIONS),

@@ -137,6 +137,8 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/reading/<int:assignment_id>/along/<across>"): CLINICAL,
     ("POST", "/reading/<int:assignment_id>/axis"): CLINICAL,
     ("POST", "/reading/<int:assignment_id>/measure"): CLINICAL,
+    ("GET", "/reading/<int:assignment_id>/draft"): CLINICAL,
+    ("POST", "/reading/<int:assignment_id>/draft"): CLINICAL,
     ("POST", "/reading/<int:assignment_id>/save"): CLINICAL,
 }
 STATIC_FILES = {

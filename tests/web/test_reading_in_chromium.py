@@ -206,7 +206,8 @@ def test_marks_outlive_a_session_and_are_saved_after_signing_in_again(page: Page
     sign_out(other)
     page.locator("#save").click()
     expect(page.locator("#save-faults")).to_have_text(
-        "Signed out, nothing saved: sign in in another tab, then save again."
+        "Signed out; what you marked and typed is kept. Sign in again, here or in another tab, "
+        "then save again."
     )
     sign_in(other)
     page.locator("#save").click()

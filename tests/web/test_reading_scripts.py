@@ -309,16 +309,19 @@ def test_an_answer_is_never_sent_again_as_somebody_else(page: Page):
     for name, words in (("Mateo", "Somebody else is signed in now"), (None, "Signed out")):
         found = posted(page, [refused], name)
         assert isinstance(found, dict)
-        assert found["came"][0].startswith(f"{words}, nothing saved: ")
+        assert found["came"][0].startswith(f"{words}; what you marked and typed is kept.")
         assert found["asked"] == ["/reading/5/save old", "/reading/5"]
 
 
 def test_a_session_that_ended_and_what_is_wrong_are_told_and_nothing_is_sent_again(page: Page):
-    signed_out = ["Signed out, nothing saved: sign in in another tab, then save again."]
+    kept = "what you marked and typed is kept"
+    signed_out = [f"Signed out; {kept}. Sign in again, here or in another tab, then save again."]
+    gone = [f"The server cannot be reached; {kept}. Save again once it is back: it is saved once."]
     for answer, told in (
         ((401, json.dumps({"problem": ["sign in first"]})), signed_out),
         ((400, json.dumps({"problem": ["way: not said"]})), ["way: not said"]),
-        ((502, "<html>"), ["The server answered 502; nothing was saved. Try again."]),
+        ((502, "<html>"), gone),
+        ((500, "<html>"), [f"The server answered 500; {kept}. Try again."]),
     ):
         assert posted(page, [answer]) == {"came": told, "asked": ["/reading/5/save old"]}
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from registry.store.models.arrivals import ArrivalRow
 from registry.store.models.base import Base, Tracked
 from registry.store.models.cases import Case, CaseAssistant, Screw
+from registry.store.models.drafts import ReadingDraft
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient, VaultEntry
@@ -46,4 +47,12 @@ TRACKED: tuple[type[Tracked], ...] = (
 )
 """Parents before children."""
 
-__all__ = ["METADATA", "TRACKED", "ArrivalRow", "EventRow", "ProposalWork", "TrailHead"]
+__all__ = [
+    "METADATA",
+    "TRACKED",
+    "ArrivalRow",
+    "EventRow",
+    "ProposalWork",
+    "ReadingDraft",
+    "TrailHead",
+]

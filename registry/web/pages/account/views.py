@@ -48,7 +48,7 @@ account = Blueprint("account", __name__, template_folder="templates")
 def sign_in_page() -> ResponseReturnValue:
     """Ask for name and password."""
     if viewer_or_none() is not None:
-        return redirect(url_for("home.start"))
+        return redirect(page_to_return_to(request.args.get("next", "")) or url_for("home.start"))
     return render_template(
         "account/sign_in.html",
         fields=sign_in_fields(),

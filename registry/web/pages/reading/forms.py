@@ -92,6 +92,17 @@ def submission_of(sent: object) -> Submission:
     )
 
 
+def draft_of(sent: object) -> Mapping[str, Any]:
+    """Return the draft that was sent; what is in it is the page's own."""
+    return document_of(document_of(sent).get("draft"))
+
+
+def key_of(sent: object) -> str | None:
+    """Return the key under which a reading is to be saved once."""
+    key = document_of(sent).get("key")
+    return None if key is None else str(key)
+
+
 def measured_json(measured: Measured) -> dict[str, Any]:
     """Return what marks came to, for the page."""
     return {

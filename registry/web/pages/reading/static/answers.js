@@ -5,7 +5,8 @@ import { Doubts } from "./doubts.js";
 export class Answers {
   /**
    * @param {HTMLFormElement} form
-   * @param {object} told called with what the reader does: way, contained, bone, save
+   * @param {object} told called with what the reader does: way, contained, changed, typed (for
+   *   whatever it was), save
    */
   constructor(form, told) {
     this.form = form;
@@ -14,19 +15,16 @@ export class Answers {
     this.faults = form.querySelector("#save-faults");
     this.button = form.querySelector("#save");
     this.doubts = new Doubts(form);
-    this.isTouched = false;
     this.eye.disabled = true;
     form.addEventListener("change", (event) => {
-      this.isTouched = true;
+      told.typed();
       const { name, value, checked } = event.target;
       if (name === "way") this.#turnTo(value);
       if (name === "way") told.way();
       if (name === "contained") told.contained(value, checked);
       if (event.target.id === "bone" || event.target.id === "diameter") told.changed();
     });
-    form.addEventListener("input", () => {
-      this.isTouched = true;
-    });
+    form.addEventListener("input", told.typed);
     form.addEventListener("submit", (event) => {
       event.preventDefault();
       told.save();
@@ -37,7 +35,7 @@ export class Answers {
     for (const panel of this.form.querySelectorAll("[data-panel]")) {
       panel.hidden = panel.dataset.panel !== way;
     }
-    document.getElementById("numbers").hidden = way !== "contour" && way !== "calliper";
+    document.getElementById("numbers").hidden = !this.isMeasuring;
   }
 
   #chosen(name) {
@@ -47,6 +45,11 @@ export class Answers {
   /** @returns {string | null} the way that is chosen; "none" for not assessable */
   get way() {
     return this.#chosen("way");
+  }
+
+  /** Whether marks are measured in the way that is chosen. */
+  get isMeasuring() {
+    return this.way === "contour" || this.way === "calliper";
   }
 
   get bone() {
@@ -88,12 +91,51 @@ export class Answers {
     }
   }
 
+  #typed() {
+    return [...this.form.querySelectorAll('input[name^="typed-"]')];
+  }
+
+  /** @returns {object} everything that was chosen and typed, whichever way is chosen */
+  toDraft() {
+    return {
+      way: this.way,
+      not_assessable: this.#chosen("not-assessable"),
+      bone: this.bone,
+      typed: Object.fromEntries(this.#typed().map((field) => [field.name, field.value])),
+      confidence: this.#chosen("confidence"),
+      note: this.form.querySelector("#note").value,
+      diameter: this.form.querySelector("#diameter")?.value ?? "",
+      ...this.doubts.toDocument(),
+    };
+  }
+
+  /** Chooses and types again what a draft holds; ticks wait for the ends that they belong to. */
+  take(draft) {
+    for (const [name, value] of [
+      ["way", draft.way],
+      ["not-assessable", draft.not_assessable],
+      ["confidence", draft.confidence],
+    ]) {
+      for (const choice of this.form.querySelectorAll(`input[name="${name}"]`)) {
+        choice.checked = choice.value === value;
+      }
+    }
+    // Every section was on screen when it was chosen; the server asks again.
+    this.eye.disabled = draft.way !== "by eye";
+    for (const field of this.#typed()) field.value = draft.typed[field.name] ?? "";
+    this.form.querySelector("#note").value = draft.note;
+    this.form.querySelector("#bone").value = draft.bone;
+    const diameter = this.form.querySelector("#diameter");
+    if (diameter) diameter.value = draft.diameter;
+    this.#turnTo(draft.way);
+  }
+
   /** @returns {object} the answer but for marks and what was on screen */
   toDocument() {
-    const typed = {};
-    for (const field of this.form.querySelectorAll('input[name^="typed-"]')) {
-      typed[field.name.slice("typed-".length)] = field.value;
-    }
+    const cut = "typed-".length;
+    const typed = Object.fromEntries(
+      this.#typed().map((field) => [field.name.slice(cut), field.value]),
+    );
     const { way } = this;
     return {
       way: way === "none" ? null : way,

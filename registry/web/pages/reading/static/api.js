@@ -3,44 +3,67 @@
 import { Picture } from "./picture.js";
 
 export class Problem extends Error {
-  /** @param {string[]} lines what is wrong and how to mend it, one a line */
-  constructor(lines) {
+  /**
+   * @param {string[]} lines what is wrong and how to mend it, one a line
+   * @param {"refused" | "gone" | "ended" | "other"} kind the server said no; nobody answered; the
+   *   session is over; it is somebody else's
+   */
+  constructor(lines, kind = "refused") {
     super(lines.join(" "));
     this.lines = lines;
+    this.kind = kind;
   }
 }
 
-/** What a person who signed out, or whose time ran out, has to do; the page keeps the marks. */
-const SIGNED_OUT = "Signed out, nothing saved: sign in in another tab, then save again.";
-const OTHER_PERSON =
-  "Somebody else is signed in now, nothing saved: sign in as before in another tab, then save again.";
+const KEPT = "what you marked and typed is kept";
+const GONE = `The server cannot be reached; ${KEPT}. Save again once it is back: it is saved once.`;
+const ENDED = `Signed out; ${KEPT}. Sign in again, here or in another tab, then save again.`;
+const OTHER = `Somebody else is signed in now; ${KEPT}. Sign in as before, then save again.`;
+/** Told by what stands between when the server itself is not there. */
+const NOT_THERE = new Set([502, 503, 504]);
 /** How the server begins what it says of a form token that is too old. */
 const STALE = "This form was not sent from its own page";
 
 const nameIn = (page) => page.querySelector(".leave span")?.textContent;
 
-async function linesOf(answer) {
-  if (answer.status === 401) return [SIGNED_OUT];
+async function problemOf(answer) {
+  if (answer.status === 401) return new Problem([ENDED], "ended");
+  if (NOT_THERE.has(answer.status)) return new Problem([GONE], "gone");
   try {
     const told = await answer.json();
-    if (Array.isArray(told.problem)) return told.problem;
+    if (Array.isArray(told.problem)) return new Problem(told.problem);
   } catch {
     // Not JSON: a proxy's own page, or nothing at all.
   }
-  return [`The server answered ${answer.status}; nothing was saved. Try again.`];
+  return new Problem([`The server answered ${answer.status}; ${KEPT}. Try again.`]);
 }
 
 export class Api {
   /**
    * @param {string} address of the screw's own page, such as /reading/5
    * @param {string} token sent with everything that is posted
+   * @param {Map<string, Picture>} ahead pictures that were fetched before, each used once
    */
-  constructor(address, token) {
+  constructor(address, token, ahead = new Map()) {
     this.address = address;
     this.token = token;
+    this.ahead = ahead;
+    /** Told what became of each question: there, gone, ended or other. */
+    this.line = () => {};
   }
 
   async #answer(path, options) {
+    try {
+      const answer = await this.#asked(path, options);
+      this.line("there");
+      return answer;
+    } catch (error) {
+      if (error instanceof Problem) this.line(error.kind === "refused" ? "there" : error.kind);
+      throw error;
+    }
+  }
+
+  async #asked(path, options) {
     let answer;
     try {
       answer = await fetch(path ? `${this.address}/${path}` : this.address, {
@@ -50,21 +73,44 @@ export class Api {
       });
     } catch (error) {
       if (error.name === "AbortError") throw error;
-      throw new Problem(["The server cannot be reached; nothing was saved. Try again."]);
+      throw new Problem([GONE], "gone");
     }
     if (answer.ok) return answer;
-    const lines = await linesOf(answer);
+    const problem = await problemOf(answer);
     // What was wrong with a question that is no longer asked is nobody's problem.
     options.signal?.throwIfAborted();
-    throw new Problem(lines);
+    throw problem;
+  }
+
+  /** @returns {Promise<object>} the document at a path */
+  async get(path, signal = undefined) {
+    const answer = await this.#answer(path, { signal });
+    return answer.json();
   }
 
   /** @returns {Promise<Picture>} planes of Hounsfield values with their layout */
   async picture(path, parameters = {}, signal = undefined) {
     const query = new URLSearchParams(parameters).toString();
-    const answer = await this.#answer(query ? `${path}?${query}` : path, { signal });
+    const place = query ? `${path}?${query}` : path;
+    const ahead = this.ahead.get(place);
+    if (ahead) {
+      this.ahead.delete(place);
+      return ahead;
+    }
+    const answer = await this.#answer(place, { signal });
     const layout = JSON.parse(answer.headers.get("Picture-Layout"));
-    return new Picture(layout, await answer.arrayBuffer());
+    return new Picture(layout, await this.#bytes(answer));
+  }
+
+  // A line may break in mid-answer as well.
+  async #bytes(answer) {
+    try {
+      return await answer.arrayBuffer();
+    } catch (error) {
+      if (error.name === "AbortError") throw error;
+      this.line("gone");
+      throw new Problem([GONE], "gone");
+    }
   }
 
   /** Posts a document and returns the one that comes back; a stale token is renewed once. */
@@ -93,8 +139,11 @@ export class Api {
     const answer = await this.#answer("", { signal, headers: { Accept: "text/html" } });
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     const token = page.querySelector('meta[name="form-token"]')?.content;
-    if (!token) throw new Problem([SIGNED_OUT]);
-    if (nameIn(page) !== nameIn(document)) throw new Problem([OTHER_PERSON]);
+    const kind = !token ? "ended" : nameIn(page) !== nameIn(document) ? "other" : null;
+    if (kind) {
+      this.line(kind);
+      throw new Problem([kind === "ended" ? ENDED : OTHER], kind);
+    }
     this.token = token;
   }
 }

@@ -16,12 +16,18 @@ export class Attention {
     this.#last = clock();
   }
 
-  /** Follows a page's events. */
-  follow(page) {
+  /** Follows a page's events, until the signal says that it is over. */
+  follow(page, signal = undefined) {
     for (const name of SIGNS) {
-      page.addEventListener(name, () => this.note(), { passive: true, capture: true });
+      page.addEventListener(name, () => this.note(), { passive: true, capture: true, signal });
     }
-    page.addEventListener("visibilitychange", () => this.turn(page.visibilityState !== "hidden"));
+    const turn = () => this.turn(page.visibilityState !== "hidden");
+    page.addEventListener("visibilitychange", turn, { signal });
+  }
+
+  /** Adds the seconds of an earlier sitting at the same screw. */
+  add(seconds) {
+    this.#counted += 1000 * (Number(seconds) || 0);
   }
 
   /** Takes a sign that the reader is there. */

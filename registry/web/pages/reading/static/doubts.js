@@ -27,6 +27,13 @@ export class Doubts {
     if (lines.includes(this.axis.dataset.line)) this.axis.hidden = false;
   }
 
+  /** Ticks again what was ticked for these same ends. */
+  take({ side_confirmed: side, axis_confirmed: axis }) {
+    this.sideTick.checked = Boolean(side) && !this.side.hidden;
+    this.axisTick.checked = Boolean(axis);
+    if (axis) this.axis.hidden = false;
+  }
+
   /** @returns {object} what is sent with the answer */
   toDocument() {
     return { side_confirmed: this.sideTick.checked, axis_confirmed: this.axisTick.checked };

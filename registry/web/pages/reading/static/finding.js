@@ -52,6 +52,7 @@ export class FindingScrew {
 
   /** Fetches the first pictures; the cross starts in the scan's middle. */
   async begin() {
+    if (this.crossMm) return;
     try {
       const [metal, axial] = await Promise.all([
         this.api.picture("metal"),

@@ -71,6 +71,12 @@ export class MarkBook {
     if (!this.isEmpty) this.#change((state) => Object.assign(state, clean()));
   }
 
+  /** Takes marks as they were kept; what led to them cannot be undone. */
+  take(state) {
+    this.forget();
+    this.state = { ...clean(), ...structuredClone(state) };
+  }
+
   /** Lets go of what could be undone or redone. */
   forget() {
     [this.#past, this.#future, this.#moving] = [[], [], null];

@@ -57,6 +57,10 @@ export class Numbers {
     this.box.setAttribute("aria-busy", String(isBusy));
   }
 
+  get isBusy() {
+    return this.box.getAttribute("aria-busy") === "true";
+  }
+
   /** Shows what came back, or nothing where nothing is measured. */
   show(measured) {
     for (const row of this.box.querySelectorAll("[data-direction]")) {

@@ -26,16 +26,25 @@ export class Pictures {
   }
 
   /**
-   * Takes new ends or a new midplane and fetches what follows from them.
+   * Takes new ends or a new midplane and fetches what follows from them, at once or when they have
+   * come to rest.
    * @returns {boolean} whether the pictures on the page are those of others from now on
    */
-  place(change) {
+  place(change, isAtRest = false) {
     const before = this.#wanted;
     Object.assign(this.desk, change);
     if (this.#wanted === before && before === this.#shownFor) return false;
     this.#settle(false);
-    this.#loadSoon();
+    this.#loadSoon(isAtRest ? 0 : AFTER_MS);
     return true;
+  }
+
+  /** Asks again for pictures that have not come. */
+  again() {
+    if (this.#wanted && this.#wanted !== this.#shownFor) this.#loadSoon(0);
+    else if (this.desk.along && this.desk.along.picture.layout.across !== this.desk.across) {
+      this.turnSoon();
+    }
   }
 
   #settle(isSettled) {

@@ -9,8 +9,9 @@ export class Seen {
    * @param {HTMLElement} section the picture of the section in focus
    * @param {HTMLElement} along the picture along the axis
    * @param {() => void} changed called when one of them comes into view
+   * @param {AbortSignal} signal ends it
    */
-  constructor(section, along, changed) {
+  constructor(section, along, changed, signal) {
     this.section = section;
     this.along = along;
     const observer = new IntersectionObserver(
@@ -25,6 +26,7 @@ export class Seen {
     );
     observer.observe(section);
     observer.observe(along);
+    signal.addEventListener("abort", () => observer.disconnect());
   }
 
   /** Notes the section in focus and the plane along the axis; call it once they are drawn. */

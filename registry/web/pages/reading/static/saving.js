@@ -1,0 +1,56 @@
+// Saving a reading, once, whatever becomes of the answer.
+
+import { Problem } from "./api.js";
+
+const KEY_BYTES = 16;
+
+const newKey = () =>
+  [...crypto.getRandomValues(new Uint8Array(KEY_BYTES))]
+    .map((byte) => byte.toString(16).padStart(2, "0"))
+    .join("");
+
+export class Saving {
+  #key = null;
+  #keyOf = null;
+
+  /**
+   * @param {Api} api
+   * @param {Answers} answers
+   * @param {Keeper} keeper ends once it is saved
+   * @param {object} told gather (the reading as it stands), seconds (spent at it), inPlace (the
+   *   address of the screw that could be put on the desk at once) and saved (called with the answer)
+   */
+  constructor(api, answers, keeper, told) {
+    Object.assign(this, { api, answers, keeper, told });
+  }
+
+  // The same reading goes under the same key: the server saves it once, and answers again.
+  #keyFor(reading) {
+    const text = JSON.stringify(reading);
+    if (text !== this.#keyOf) [this.#key, this.#keyOf] = [newKey(), text];
+    return this.#key;
+  }
+
+  async save() {
+    const { answers, told } = this;
+    answers.setBusy(true);
+    answers.tell([]);
+    try {
+      await this.keeper.still();
+      const reading = told.gather();
+      const answer = await this.api.post("save", {
+        ...reading,
+        key: this.#keyFor(reading),
+        seconds_spent: told.seconds(),
+        in_place: told.inPlace(),
+      });
+      this.keeper.end({ isSaved: true });
+      told.saved(answer);
+    } catch (error) {
+      answers.setBusy(false);
+      this.keeper.goOn();
+      if (!(error instanceof Problem)) throw error;
+      answers.tell(error.lines);
+    }
+  }
+}

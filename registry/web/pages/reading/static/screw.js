@@ -1,0 +1,366 @@
+// One screw on the desk, from finding it to saving its reading: the parts, and how they are joined.
+
+import { Answers } from "./answers.js";
+import { Problem } from "./api.js";
+import { AlongView } from "./along.js";
+import { Attention } from "./attention.js";
+import { wire } from "./controls.js";
+import { sentence } from "./doubts.js";
+import { draftOf, draftWords, isDraft, takeDraft } from "./draft.js";
+import { FindingScrew } from "./finding.js";
+import { roundedAll } from "./geometry.js";
+import { Grey } from "./grey.js";
+import { Keeper } from "./keeping.js";
+import { Line } from "./line.js";
+import { Marking } from "./marking.js";
+import { MarksList } from "./marks_list.js";
+import { Measuring } from "./measuring.js";
+import { Numbers } from "./numbers.js";
+import { Pictures } from "./pictures.js";
+import { Saving } from "./saving.js";
+import { Seen } from "./seen.js";
+import { SectionView } from "./section.js";
+import { newDesk } from "./state.js";
+import { Strip } from "./strip.js";
+
+const MARKS_STAND =
+  "Marks stand on this screw: remove them, or read by the contour or the calliper.";
+const WAY_WORDS = {
+  contour: "By the contour: each click on the section marks the cortex.",
+  calliper: "By the calliper: two clicks on the section draw a line.",
+  "by eye": "Contained, by eye: say how sure, and save.",
+  typed: "Typed: give what was read elsewhere.",
+  none: "Not assessable: say why, and save.",
+};
+
+const BACK = "The connection is back; nothing was lost.";
+const SIGNED_IN = "Signed in again; nothing was lost.";
+
+const byId = (id) => document.getElementById(id);
+
+/**
+ * Puts the screw of the page on the desk.
+ * @param {Api} api of its address
+ * @param {object} told saved (called with what the server answered) and come (its sections are on
+ *   screen)
+ * @returns {() => void} ends it: nothing that was wired to the page itself goes on
+ */
+export function openScrew(api, told) {
+  const root = byId("desk");
+  const life = new AbortController();
+  const desk = newDesk(Number(root.dataset.diameterMm) || 0);
+  const attention = new Attention(() => performance.now());
+  let restored = null;
+
+  const tell = (text) => {
+    byId("told").textContent = text;
+  };
+  const tellProblem = (error) => {
+    if (error.name === "AbortError") return;
+    if (!(error instanceof Problem)) throw error;
+    // That the line is gone, or the session, is said once, by the line itself.
+    if (error.kind === "refused") tell(error.lines.join(" "));
+  };
+
+  // Drawing
+
+  let isDrawing = false;
+  const drawSoon = () => {
+    if (isDrawing) return;
+    isDrawing = true;
+    requestAnimationFrame(() => {
+      isDrawing = false;
+      if (!life.signal.aborted) drawAll();
+    });
+  };
+  const touched = () => {
+    keeper.touch();
+    drawSoon();
+  };
+
+  function drawAll() {
+    finding.draw();
+    if (!desk.sections) return;
+    section.draw();
+    along.draw();
+    noteShown();
+    strip.draw();
+    list.draw();
+    const depth = desk.depths[desk.focus];
+    byId("depth-told").textContent = `${depth.toFixed(1)} mm of ${desk.depths.at(-1).toFixed(1)}`;
+    byId("section-told").textContent = sectionWords(depth);
+    byId("undo").disabled = !desk.book.canUndo;
+    byId("redo").disabled = !desk.book.canRedo;
+    byId("before").disabled = desk.focus === 0;
+    byId("after").disabled = desk.focus === desk.depths.length - 1;
+    finding.setLocked(!desk.book.isEmpty);
+  }
+
+  // Heard after each change: the section, what lies on it, and the place that keys would move.
+  function sectionWords(depth) {
+    const count = desk.book.handlesAt(depth).length;
+    const marks = count === 1 ? "1 mark" : `${count} marks`;
+    const [u, v] = (desk.book.where(desk.active) ?? section.cross).map((each) => each.toFixed(1));
+    const place = `${desk.active ? "chosen mark" : "cross"} at medial ${u}, cranial ${v}`;
+    return `${depth.toFixed(1)} mm from the entry, ${marks}, ${place}, ${section.lookWords}`;
+  }
+
+  function noteShown() {
+    const before = desk.shown.size + desk.planes.size;
+    if (desk.isSettled) seen.note(desk);
+    if (desk.shown.size + desk.planes.size !== before) keeper.touch();
+    const left = desk.depths.filter((depth) => !desk.shown.has(depth)).length;
+    answers.tellLeft(left, desk.planes.size === 0);
+  }
+
+  // The screw's ends and the pictures that follow from them
+
+  function picturesCome(isFirst) {
+    desk.focus = Math.min(desk.focus, desk.depths.length - 1);
+    byId("unfound").hidden = true;
+    answers.tell([]);
+    strip.fill();
+    if (isFirst) {
+      byId("find").open = false;
+      byId("section").focus();
+    }
+    answers.doubts.renew(desk.sections.layout.side_doubt);
+    tell(restored ? draftWords(restored, desk) : foundWords());
+    if (restored) {
+      answers.doubts.take(restored.answers);
+      measuring.soon();
+      restored = null;
+    }
+    drawSoon();
+    told.come();
+  }
+
+  function foundWords() {
+    const doubt = desk.sections.layout.side_doubt;
+    const warning = doubt ? `${sentence(doubt.words)} ` : "";
+    const length = desk.depths.at(-1).toFixed(1);
+    return `${warning}The screw is ${length} mm long. Check both ends along the axis, then look through it.`;
+  }
+
+  /**
+   * Takes new ends or a new midplane, unless marks hang on the old ones.
+   * @returns {boolean} whether they were taken
+   */
+  function setPlace(change, isAtRest = false) {
+    if (!desk.book.isEmpty) {
+      tell("Marks hang on these ends: remove all marks before moving them.");
+      finding.showEnds();
+      return false;
+    }
+    if (pictures.place(change, isAtRest)) {
+      // What was marked and looked at belongs to the ends before: neither comes back on these.
+      desk.book.forget();
+      desk.shown.clear();
+      desk.planes.clear();
+    }
+    finding.showEnds();
+    touched();
+    return true;
+  }
+
+  // Marks and what they come to
+
+  function changed() {
+    if (desk.active && !desk.book.where(desk.active)) marking.release();
+    answers.showContained(desk.book.state.contained);
+    numbers.setBusy(true);
+    measuring.soon();
+    touched();
+  }
+
+  // Going about
+
+  function focusOn(index) {
+    const focus = Math.min(desk.depths.length - 1, Math.max(0, index));
+    if (focus === desk.focus) return;
+    desk.focus = focus;
+    if (desk.active?.kind !== "front") marking.release();
+    touched();
+  }
+
+  function focusDepth(depth) {
+    const away = desk.depths.map((each) => Math.abs(each - depth));
+    focusOn(away.indexOf(Math.min(...away)));
+  }
+
+  function turn(across = desk.across === "medial" ? "cranial" : "medial") {
+    desk.across = across;
+    byId(`across-${across}`).checked = true;
+    tell(`Along the axis with ${across} on top.`);
+    pictures.turnSoon();
+    keeper.touch();
+  }
+
+  function useAlong(use) {
+    desk.alongUse = use;
+    byId(`along-use-${use}`).checked = true;
+    if (use === "entry" || use === "tip") tell(`Click where the ${use} belongs, or use the arrows.`);
+    marking.release();
+  }
+
+  // Parts
+
+  const answers = new Answers(byId("answers"), {
+    way: () => {
+      tell(!answers.isMeasuring && desk.book.hasMarks ? MARKS_STAND : WAY_WORDS[answers.way]);
+      changed();
+    },
+    changed: () => {
+      if (answers.estimatedDiameterMm) desk.diameterMm = answers.estimatedDiameterMm;
+      changed();
+    },
+    contained: (wall, isContained) => {
+      desk.book.setContained(wall, isContained);
+      changed();
+    },
+    typed: () => keeper.touch(),
+    save: () => saving.save(),
+  });
+  const marking = new Marking(desk, answers, { tell, changed, drawSoon });
+  const marked = () => desk.book.handlesAt(desk.depths[desk.focus]);
+  const grey = new Grey(desk, touched, tell);
+  const done = {
+    changed: touched,
+    place: (depth, point) => marking.place(depth, point),
+    front: (across, point) => marking.placeFront(across, point),
+    pick: (handle, isHeld) => marking.pick(handle, isHeld),
+    move: (handle, point) => marking.move(handle, point),
+    release: () => marking.release(),
+    remove: () => marking.remove(),
+    settle: () => desk.book.settle(),
+    cycle: (step) => marking.cycle(marked(), step),
+    cycleFront: (step) => marking.cycle(desk.book.frontHandles(), step),
+    undo: () => marking.undo(),
+    redo: () => marking.redo(),
+    scroll: (steps) => focusOn(desk.focus + steps),
+    turn: () => turn(),
+    preset: (name) => grey.preset(name),
+    grey: (...shift) => grey.shift(...shift),
+    looked: () => {
+      tell(`The section is shown ${section.lookWords}; the picture along the axis ${along.lookWords}.`);
+      touched();
+    },
+    depth: focusDepth,
+    use: useAlong,
+    end: (name, point) => setPlace({ [name]: roundedAll(point, 0.01) }),
+  };
+  const numbers = new Numbers(byId("numbers"));
+  const measuring = new Measuring(api, desk, answers, numbers, { tell, tellProblem, drawSoon });
+  const section = new SectionView(byId("section"), desk, done);
+  const along = new AlongView(byId("along"), desk, done);
+  const seen = new Seen(byId("section"), byId("along"), drawSoon, life.signal);
+  const strip = new Strip(byId("strip"), desk, focusOn);
+  const list = new MarksList(desk, {
+    pick: (handle, isHeld) => marking.pick(handle, isHeld),
+    remove: (handle) => marking.remove(handle),
+    focusDepth,
+    move: (handle, point) => {
+      marking.move(handle, point);
+      desk.book.settle();
+    },
+  });
+  const pictures = new Pictures(api, desk, { come: picturesCome, drawSoon, tellProblem });
+  const finding = new FindingScrew(api, desk, {
+    tell,
+    tellProblem,
+    drawSoon,
+    setPlace,
+    found: (axis) => {
+      if (!setPlace({ entry: axis.entry_mm, tip: axis.tip_mm }, true)) return;
+      if (!desk.diameterMm) desk.diameterMm = axis.shank_diameter_mm;
+      answers.offerDiameter(axis.shank_diameter_mm);
+      desk.focus = 0;
+      if (desk.isSettled) tell(foundWords());
+      else if (axis.side_doubt) tell(sentence(axis.side_doubt));
+    },
+    clearAll: () => marking.clearAll(),
+  });
+
+  // Keeping, and the line to the server
+
+  const parts = { answers, section, along, attention };
+  const name = `draft ${root.dataset.owner} ${root.dataset.address}`;
+  const keeper = new Keeper(api, name, () => draftOf(desk, parts));
+  const line = new Line(byId("line"), {
+    try: () => (keeper.isDue ? keeper.send() : api.get("draft")),
+    back: (before) => {
+      tell(before === "gone" ? BACK : SIGNED_IN);
+      answers.tell([]);
+      begin();
+      pictures.again();
+      if (numbers.isBusy) measuring.soon();
+      if (keeper.isDue) keeper.send().catch(() => {});
+    },
+  }, life.signal);
+  api.line = (state) => line.note(state);
+  const saving = new Saving(api, answers, keeper, {
+    gather: () => ({
+      ...answers.toDocument(),
+      marks: desk.sections ? measuring.marks() : null,
+      shown: { depths_mm: [...desk.shown], planes: [...desk.planes] },
+      window_hu: desk.window,
+    }),
+    seconds: () => attention.seconds,
+    saved: told.saved,
+    inPlace: told.inPlace,
+  });
+
+  let isLoaded = false;
+  async function begin() {
+    finding.begin();
+    if (isLoaded) return;
+    try {
+      const draft = await keeper.load();
+      isLoaded = true;
+      // What was done meanwhile is what the reader sees: it stays.
+      if (isDraft(draft) && !desk.entry && desk.book.isEmpty) goOnFrom(draft);
+    } catch (error) {
+      tellProblem(error);
+    }
+  }
+
+  function goOnFrom(draft) {
+    const { entry, tip } = takeDraft(draft, desk, parts);
+    byId(`across-${desk.across}`).checked = true;
+    grey.set(...draft.window);
+    answers.showContained(desk.book.state.contained);
+    if (!entry && !tip) {
+      tell(draftWords(draft, desk));
+      return;
+    }
+    restored = draft;
+    numbers.setBusy(answers.isMeasuring && !desk.book.isEmpty);
+    pictures.place({ entry, tip }, true);
+    finding.showEnds();
+  }
+
+  const buttons = {
+    before: () => done.scroll(-1),
+    after: () => done.scroll(1),
+    undo: done.undo,
+    redo: done.redo,
+    "mark-cross": () => marking.place(section.depth, section.cross),
+    "copy-nearest": () => marking.copyNearest(),
+    "clear-section": () => marking.clearSection(),
+    "clear-marks": () => marking.clearAll(),
+  };
+  const choices = { preset: done.preset, across: turn, "along-use": useAlong };
+  wire(root, buttons, choices, {
+    look: (picture, what) => ({ section, along })[picture].turnTo(what),
+    setWindow: (low, high) => grey.set(low, high),
+    drawSoon,
+    leaving: () => keeper.hold(),
+    isAtRisk: () => keeper.isAtRisk,
+  }, life.signal);
+
+  numbers.show(null);
+  attention.follow(document, life.signal);
+  begin();
+  byId("metal").focus({ preventScroll: true });
+  return () => life.abort();
+}
