@@ -76,7 +76,7 @@ def write_axial(
     thickness = _text(grid.z[1] - grid.z[0])
     files = []
     for number, k in enumerate(reversed(range(len(grid.z))), start=1):
-        image = _ct_image(labels, "axial", 3, number)
+        image = ct_image(labels, "axial", 3, number)
         image.ImageType = ["ORIGINAL", "PRIMARY", "AXIAL"]
         image.SeriesDescription = "Spine bone kernel 1.0"
         image.ImageOrientationPatient = [1, 0, 0, 0, 1, 0]
@@ -86,7 +86,7 @@ def write_axial(
         image.ConvolutionKernel = "BONE"
         image.WindowCenter, image.WindowWidth = 500, 2000
         image.RescaleType = "HU"
-        _set_hounsfield(image, volume[k], spacing)
+        set_hounsfield(image, volume[k], spacing)
         files.append(folder / f"IM{number:04d}.dcm")
         image.save_as(files[-1], enforce_file_format=True)
     return files
@@ -94,7 +94,7 @@ def write_axial(
 
 def write_scout(path: Path, labels: StudyLabels, grid: Grid, volume: npt.NDArray[np.int16]) -> Path:
     """Write the localizer: a frontal projection, seen from in front."""
-    image = _ct_image(labels, "scout", 1, 1)
+    image = ct_image(labels, "scout", 1, 1)
     image.ImageType = ["ORIGINAL", "PRIMARY", "LOCALIZER"]
     image.SeriesDescription = "Topogram frontal"
     image.ImageOrientationPatient = [1, 0, 0, 0, 0, -1]
@@ -105,7 +105,7 @@ def write_scout(path: Path, labels: StudyLabels, grid: Grid, volume: npt.NDArray
     # A ray's mean attenuation; what lies outside the drawn field adds nothing.
     mean = np.clip(volume, -1000, 3000).mean(axis=1, dtype=np.float32)[::-1]
     spacing = [_text(grid.z[1] - grid.z[0]), _text(grid.x[1] - grid.x[0])]
-    _set_hounsfield(image, np.rint(mean * 2).astype(np.int16), spacing)
+    set_hounsfield(image, np.rint(mean * 2).astype(np.int16), spacing)
     image.save_as(path, enforce_file_format=True)
     return path
 
@@ -134,7 +134,8 @@ def write_capture(
     return path
 
 
-def _ct_image(labels: StudyLabels, series: str, series_number: int, number: int) -> FileDataset:
+def ct_image(labels: StudyLabels, series: str, series_number: int, number: int) -> FileDataset:
+    """Return one CT image of a series without geometry and pixels."""
     image = _dataset(labels, CTImageStorage, series, series_number, number)
     image.Modality = "CT"
     image.FrameOfReferenceUID = labels.uid("frame")
@@ -202,7 +203,8 @@ def _name_patient(image: Dataset, labels: StudyLabels) -> None:
     block.add_new(0x01, "LO", f"{identity.name} {identity.patient_id}")
 
 
-def _set_hounsfield(image: Dataset, values: npt.NDArray[np.int16], spacing: list[str]) -> None:
+def set_hounsfield(image: Dataset, values: npt.NDArray[np.int16], spacing: list[str]) -> None:
+    """Put Hounsfield values (rows, columns) and the spacing (down, across) into an image."""
     image.Rows, image.Columns = values.shape
     image.PixelSpacing = spacing
     image.RescaleIntercept, image.RescaleSlope = str(INTERCEPT_HU), "1"

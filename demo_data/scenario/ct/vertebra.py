@@ -77,6 +77,14 @@ class Vertebra:
         arch = self._without_canal(union_at(self._arch, at, _ARCH_BLEND_MM), at)
         return _joined(body, pedicles, arch)
 
+    def body_distance(self, at: Coordinates) -> Field:
+        """Return signed distances to the body alone at points."""
+        return self._body.distance(at)
+
+    def pedicle_distance(self, at: Coordinates) -> Field:
+        """Return signed distances to the two pedicles alone at points."""
+        return union_at(self._pedicles, at, _BODY_BLEND_MM)
+
     def fields(self, grid: Grid) -> VertebraFields:
         """Return the distances on a grid."""
         body = union_on((self._body,), grid, _BODY_BLEND_MM)

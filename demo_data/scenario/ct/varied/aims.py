@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..levels import SIDE_SIGN
 from ..placement import ScrewPlan, place
 from ..solids import coordinates_of
 from .scene import SceneScrew
 
 if TYPE_CHECKING:
+    from ..levels import Vector
     from .spine import Bony
 
 AIMS = (
@@ -30,6 +32,9 @@ _CATALOGUE_MM = (4.0, 8.5)
 _LENGTH_STEP_MM = 5.0
 _SHORTEST_MM, _LONGEST_MM = 25.0, 60.0
 _SHORT_OF_FRONT_MM = 4.0
+_LEAST_CONVERGENCE_DEG = 4.0
+_MOST_OUTWARDS_DEG = 16.0
+_PEDICLE_REACH_MM = 9.0
 _REACH_MM = np.arange(10.0, 90.0, 0.25)
 
 
@@ -44,28 +49,23 @@ def aimed(
     """
     if aim not in AIMS:
         raise ValueError(f"no aim is called {aim}")
-    width, height, convergence = bone.shape.pedicle(side)
+    width, height, _ = bone.shape.pedicle(side)
     diameter = _diameter(bone, width, height, generator)
-    slack = (width - diameter) / 2
-    above = (height - diameter) / 2
-    wobble = generator.normal(0, (max(0.0, 0.25 * slack), max(0.0, 0.2 * above), 1.5, 2.0))
-    medial, cranial, inwards, upwards = (float(part) for part in wobble)
-    upwards += bone.shape.pedicle_rise_deg * 0.7
-    apart = generator.uniform(0, 1)
-    if aim == "medial":
-        medial = slack + extent_mm
-    elif aim == "lateral":
-        medial = -slack - extent_mm
-    elif aim == "cranial":
-        cranial = above + extent_mm
-    elif aim == "caudal":
-        cranial = -above - extent_mm
-    elif aim.startswith("wholly"):
-        medial = ((width + diameter) / 2 + apart) * (1.0 if aim == "wholly_medial" else -1.0)
-    elif aim == "body_lateral":
-        inwards, medial = -(convergence + 14.0 + 10.0 * apart), -0.3 * max(slack, 0.0)
-    elif aim == "endplate":
-        upwards, cranial = 15.0 + 8.0 * apart, 0.5
+    room = ((width - diameter) / 2, (height - diameter) / 2)
+    spread = (max(0.0, 0.25 * room[0]), max(0.0, 0.2 * room[1]), 1.5, 2.0)
+    course = [float(part) for part in generator.normal(0, spread)]
+    course[3] += bone.shape.pedicle_rise_deg * 0.7
+    # A straight shank beside a body's edge would leave it; none but the strays point outwards.
+    course[2] = max(course[2], _LEAST_CONVERGENCE_DEG - bone.shape.pedicle(side)[2])
+    apart = float(generator.uniform(0, 1))
+    if aim in ("body_lateral", "endplate"):
+        _aim_at_body(course, bone, side, aim, extent_mm, diameter)
+    else:
+        _aim_at_pedicle(course, aim, extent_mm, room, diameter, apart)
+    if aim == "medial" and bone.shape.level == "S1":
+        # From the ala's back inwards; a straight course would start on the facet joint.
+        course = [course[0] + 1.0, course[1], course[2] + 9.0, course[3]]
+    medial, cranial, inwards, upwards = course
     technique = "subfacet" if bone.shape.is_thoracic else "lateral intersection"
     plan = ScrewPlan(
         bone.shape.level,
@@ -80,13 +80,61 @@ def aimed(
         "freehand",
     )
     length, proud = _length(bone, plan, extent_mm if aim == "anterior" else None)
+    away = {
+        "endplate": bone.frame.axes[:, 2],
+        "body_lateral": SIDE_SIGN[side] * bone.frame.axes[:, 0],
+    }.get(aim)
+    if away is not None:
+        length = _length_past(bone, plan, diameter / 2 * away, extent_mm)
     return SceneScrew(replace(plan, length_mm=length), proud_mm=proud, aim=aim)
+
+
+def _aim_at_pedicle(
+    course: list[float],
+    aim: str,
+    extent_mm: float,
+    room: tuple[float, float],
+    diameter: float,
+    apart: float,
+) -> None:
+    """Set the course's medial and cranial offset, in place."""
+    beside = room[0] + diameter + apart
+    offsets = {
+        "medial": (0, room[0] + extent_mm),
+        "lateral": (0, -room[0] - extent_mm),
+        "cranial": (1, room[1] + extent_mm),
+        "caudal": (1, -room[1] - extent_mm),
+        "wholly_medial": (0, beside),
+        "wholly_lateral": (0, -beside),
+    }
+    if aim in offsets:
+        which, offset = offsets[aim]
+        course[which] = offset
+
+
+def _aim_at_body(
+    course: list[float], bone: Bony, side: str, aim: str, extent_mm: float, diameter: float
+) -> None:
+    """Turn the course outwards or upwards, in place, so that it leaves the body."""
+    shape = bone.shape
+    width, height, convergence = shape.pedicle(side)
+    if aim == "endplate":
+        # Past the middle of the body the shank's upper edge reaches the endplate.
+        rise = height / 2 + 2.0 - diameter / 2 + extent_mm
+        course[3] = float(np.degrees(np.arctan(rise / (1.45 * shape.half_depth_mm))))
+        return
+    # Along the pedicle's outer wall, then out through the body's side at its middle.
+    course[0] = -max((width - diameter) / 2, 0.0)
+    outer = 0.94 * shape.half_width_mm + extent_mm - diameter / 2
+    out = outer - shape.canal_width_mm / 2 - width / 2 + course[0]
+    angle = float(np.degrees(np.arctan(max(0.0, out) / shape.half_depth_mm)))
+    course[2] = -convergence - min(angle, _MOST_OUTWARDS_DEG) - 2.0
 
 
 def _diameter(bone: Bony, width: float, height: float, generator: np.random.Generator) -> float:
     """Return about four fifths of the pedicle's lesser size, to half a millimetre."""
     share = generator.uniform(0.68, 0.86)
-    room = min(width, height * 0.75) if bone.shape.level != "S1" else height * 0.62
+    room = min(width, height * 0.75) if bone.shape.level != "S1" else height * 0.66
     return float(np.clip(round(2 * share * room) / 2, *_CATALOGUE_MM))
 
 
@@ -105,3 +153,15 @@ def _length(bone: Bony, plan: ScrewPlan, beyond_mm: float | None) -> tuple[float
         return float(np.clip(length, _SHORTEST_MM, _LONGEST_MM)), 0.0
     length = np.ceil((front + beyond_mm) / step) * step
     return float(length), round(float(length - front - beyond_mm), 2)
+
+
+def _length_past(bone: Bony, plan: ScrewPlan, edge: Vector, extent_mm: float) -> float:
+    """Return the first length whose tip's `edge` stands far enough outside, else the farthest."""
+    screw = place(plan, bone)
+    lengths = np.arange(_SHORTEST_MM, _LONGEST_MM + 1.0, _LENGTH_STEP_MM)
+    tips = screw.entry + edge + lengths[:, np.newaxis] * screw.forward
+    outside = bone.outer_distance(coordinates_of(tips))
+    isthmus = float((bone.pedicle_axis(plan.side).isthmus - screw.entry) @ screw.forward)
+    outside[lengths < isthmus + _PEDICLE_REACH_MM] = -np.inf
+    far = np.flatnonzero(outside >= extent_mm)
+    return float(lengths[far[0] if far.size else outside.argmax()])

@@ -70,12 +70,12 @@ def chance_hardware(lot: Generator, metal: str | None) -> tuple[Hardware, float,
     strong, starved, bloom = lot.uniform(0.7, 1.5), lot.uniform(0.0, 0.3), lot.uniform(0.0, 0.2)
     if metal == "cobalt-chrome rods":
         rod = float(lot.uniform(13000, 20000))
-        strong, starved, bloom = strong * 2.0, starved + 0.4, bloom + 0.1
+        strong, starved, bloom = strong * 2.2, starved + 0.4, bloom + 0.1
     elif metal == "cobalt-chrome":
         shank, head, rod = (
             float(lot.uniform(*ends)) for ends in ((9e3, 13e3), (12e3, 18e3), (15e3, 22e3))
         )
-        strong, starved, bloom = strong * 3.5, starved + 0.8, bloom + 0.35
+        strong, starved, bloom = strong * 5.0, starved + 0.8, bloom + 0.35
     has_rods, has_link, has_second = lot.uniform(size=3) < (0.88, 0.25, 0.1)
     shares = tuple(float(share) for share in lot.uniform(0.15, 0.85, size=int(lot.integers(1, 3))))
     sides = (("L",), ("R",), ("L", "R"))[int(lot.integers(3))]

@@ -24,6 +24,7 @@ from ..vertebra import PedicleAxis, VertebraFields
 
 _BLEND_MM = 3.0
 _EDGE_MM = 1.2
+_ISTHMUS_BEHIND_BODY_MM = 7.5
 _LEFT = (1.0, 0.0, 0.0)
 _UP = (0.0, 0.0, 1.0)
 _BACK = (0.0, 1.0, 0.0)
@@ -45,7 +46,7 @@ class Sacrum:
         angle, rise = np.radians(convergence_deg), np.radians(size.pedicle_rise_deg)
         isthmus = (
             sign * (size.canal_width_mm / 2 + width_mm / 2 / float(np.cos(angle))),
-            size.half_depth_mm + 4.0,
+            size.half_depth_mm + _ISTHMUS_BEHIND_BODY_MM,
             size.pedicle_up_mm,
         )
         level = float(np.cos(rise))
@@ -57,6 +58,16 @@ class Sacrum:
         front = smooth_union(self._body.distance(at), union_at(self._front, at, _BLEND_MM), 2.0)
         whole = smooth_union(front, union_at(self._behind, at, _BLEND_MM), 2.0)
         return -smooth_union(-whole, self.hollow_distance(at), _EDGE_MM)
+
+    def body_distance(self, at: Coordinates) -> Field:
+        """Return signed distances to the first body alone at points."""
+        return self._body.distance(at)
+
+    def pedicle_distance(self, at: Coordinates) -> Field:
+        """Return signed distances to all that joins the body from behind and beside, at points."""
+        return np.minimum(
+            union_at(self._front, at, _BLEND_MM), union_at(self._behind, at, _BLEND_MM)
+        )
 
     def hollow_distance(self, at: Coordinates) -> Field:
         """Return signed distances to canal and foramina at points, negative within them."""
@@ -135,7 +146,7 @@ class Sacrum:
                 ),
                 # the pedicle itself
                 (
-                    (sign * middle, deep + 14.0 * s, up),
+                    (sign * middle, deep + 8.5 * s, up),
                     (sign * (middle - 4.0), deep - 10.0 * s, up),
                     _LEFT,
                     (width_mm / 2, width_mm / 2),
@@ -171,8 +182,8 @@ class Sacrum:
             bars += [
                 # superior articular process
                 (
-                    (sign * (canal + 4.5 * s), deep + 11.0 * s, 0.0),
-                    (sign * (canal + 4.0 * s), behind + 1.0 * s, -low + 5.0 * s),
+                    (sign * (canal + 4.5 * s), deep + 9.5 * s, 0.0),
+                    (sign * (canal + 4.0 * s), behind - 1.0 * s, -low + 5.0 * s),
                     _LEFT,
                     (7.0 * joint, 4.6 * joint),
                     (6.5 * joint, 4.6 * joint),
@@ -198,7 +209,7 @@ class Sacrum:
         roof = size.pedicle_up_mm - height_mm / 2
         bars: list[_Bar] = [
             (
-                (0.0, middle - 1.5, -low + 14.0),
+                (0.0, middle + 0.5, -low + 14.0),
                 (0.0, middle + 0.5, low - 60.0 * s),
                 _LEFT,
                 (size.canal_width_mm / 2, 6.0 * s),
@@ -208,12 +219,12 @@ class Sacrum:
         for sign, (height, radius) in itertools.product(
             SIDE_SIGN.values(), ((roof - 5.4 * s, 5.4 * s), (roof - 25.0 * s, 4.4 * s))
         ):
-            outwards = size.canal_width_mm / 2 - (4.0 if height < low else 0.0)
+            outwards = size.canal_width_mm / 2 + (-2.0 if height < low else 3.5)
             bars += [
                 # from the canal forwards and outwards, with the root
                 (
-                    (sign * (outwards - 3.0), middle + 2.0, height + 0.8),
-                    (sign * (outwards + 9.0 * s), -deep - 6.0, height - 1.5),
+                    (sign * outwards, middle + 2.0, height + 0.8),
+                    (sign * (outwards + 7.0 * s), -deep - 6.0, height - 1.5),
                     _LEFT,
                     (radius, radius * 1.15),
                     (radius, radius * 1.05),

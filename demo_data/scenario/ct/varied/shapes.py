@@ -33,7 +33,7 @@ USUAL = (
     _S("L3", 23.5, 17.3, 27.5, 10.0, -1.0, 0.0, 22.5, 16.5, 10.6, 14.9, 12.5),
     _S("L4", 25.0, 17.5, 27.5, 11.0, 9.0, 0.0, 23.5, 16.5, 12.6, 14.6, 16.5),
     _S("L5", 26.0, 17.5, 27.0, 10.0, 22.0, 0.0, 26.0, 17.0, 15.0, 14.0, 24.0),
-    _S("S1", 25.0, 16.0, 29.0, 5.0, 39.0, 0.0, 31.0, 15.0, 19.0, 15.0, 22.0),
+    _S("S1", 25.0, 16.0, 29.0, 5.0, 39.0, 0.0, 31.0, 15.0, 17.5, 14.5, 22.0),
 )
 NAMES = tuple(shape.level for shape in USUAL)
 _RIB_RISE_MM = 6.0
@@ -89,7 +89,8 @@ def _shaped(usual: LevelShape, build: Build, generator: np.random.Generator) -> 
     if build.cobb_deg:
         # The concave side's pedicles are the narrower ones; the apex is convex to the left here.
         asymmetry += 0.15 * _window(place, build) * min(1.0, abs(build.cobb_deg) / 40)
-    width = near(usual.pedicle_width_mm * size * build.pedicle_width, 0.07)
+    narrow = 1.0 if usual.level == "S1" else build.pedicle_width
+    width = near(usual.pedicle_width_mm * size * narrow, 0.07)
     height = near(usual.pedicle_height_mm * size, 0.04)
     converge = usual.pedicle_convergence_deg + build.convergence_deg
     right = (

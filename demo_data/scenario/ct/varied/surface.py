@@ -45,12 +45,12 @@ class Surface:
         places = np.concatenate(found)
         return cls(bone, places, KDTree(places))
 
-    def nearest(self, points: Vector) -> tuple[Vector, Vector]:
-        """Return each point's distance from the surface and the outward normal there."""
+    def nearest(self, points: Vector) -> tuple[Vector, Vector, Vector]:
+        """Return each point's distance from the surface, the nearest place, the normal there."""
         places = self.places[self.tree.query(points)[1]]
         normals = self._normals(places)
         # Between places, half a step apart, the surface is taken as flat.
-        return np.abs(((points - places) * normals).sum(axis=1)), normals
+        return np.abs(((points - places) * normals).sum(axis=1)), places, normals
 
     def _normals(self, places: Vector) -> Vector:
         gradient = np.empty_like(places)

@@ -36,8 +36,8 @@ _WINDOW_MM = 18.0
 _STEP_MM = 0.5
 _BODY_STEP_MM = 1.0
 _BODY_EDGE_POINTS = 72
-# The pedicle runs into the body behind this; there a wall is nobody's.
-_FRONT_OF_BACK_WALL_MM = 4.0
+# Cortex is the body's where its surface is this near and nearer than the pedicles'.
+_OF_BODY_MM = 0.8
 
 
 @dataclass(frozen=True)
@@ -150,21 +150,26 @@ def _body_extents(bone: Bony, line: ScrewLine, first_mm: float) -> dict[str, flo
     depths = np.append(np.arange(first_mm, length, _BODY_STEP_MM), length)
     points = (line.entry + depths[:, np.newaxis, np.newaxis] * line.forward + ring).reshape(-1, 3)
     back = (points - frame.origin) @ frame.axes[:, 1]
-    points = points[back < bone.shape.half_depth_mm - _FRONT_OF_BACK_WALL_MM]
+    points = points[back < bone.shape.half_depth_mm]
     points = np.concatenate([points, line.tip[np.newaxis]])
     outside = bone.outer_distance(coordinates_of(points)) > 0
     if not outside.any():
         return extents
     surface = Surface.of(bone, Grid(*_ticks_round(points[outside], bone)))
-    distances, normals = surface.nearest(points[outside])
+    distances, places, normals = surface.nearest(points[outside])
     local = normals @ frame.axes
     wall = np.abs(local).argmax(axis=1)
+    at = coordinates_of(places)
+    of_body = bone.body_distance(at) < np.minimum(bone.pedicle_distance(at), _OF_BODY_MM)
     is_tip = np.flatnonzero(outside) == len(points) - 1
     if is_tip[-1]:
         faces = -local[-1, 1] >= np.cos(np.radians(FORWARDS_DEG))
         extents["anterior"] = round(float(distances[-1]), 2) if faces else 0.0
+    if isinstance(bone, Sacrum):
+        # The first body is fused to the second: it has an upper endplate alone.
+        of_body &= local[:, 2] > 0
     for name, axis in (("body_lateral", 0), ("endplate", 2)):
-        there = (wall == axis) & ~is_tip
+        there = (wall == axis) & of_body & ~is_tip
         if there.any():
             extents[name] = round(float(distances[there].max()), 2)
     if isinstance(bone, Sacrum):
