@@ -119,7 +119,10 @@ def spine(levels, pitch=36.0, lean_deg=(0.0, 0.0), bow_mm=0.0, turn_deg=0.0) -> 
     for n, level in enumerate(levels):
         share = n / max(1, count - 1)
         lean = lean_deg[0] + (lean_deg[1] - lean_deg[0]) * share
-        axes = turned(0, lean) @ turned(2, turn_deg * np.sin(np.pi * share))
+        # Vertebrae tilt with the curve that they make.
+        slope = bow_mm * np.pi * np.cos(np.pi * share) / (pitch * max(1, count - 1))
+        tilt = turned(1, -np.degrees(np.arctan(slope)))
+        axes = turned(0, lean) @ tilt @ turned(2, turn_deg * np.sin(np.pi * share))
         middle = at + np.array([bow_mm * np.sin(np.pi * share), 0, 0])
         found.append(Vertebra(level, middle, axes))
         at = at - pitch * (turned(0, lean) @ np.array([0, 0, 1.0]))
