@@ -56,7 +56,7 @@ class Drawing:
         self.boxes = hardware.boxes()
 
     def solids(self, x, y, z):
-        """Return (bone, marrow, metal) shares on the grid, each (z, y, x) float32."""
+        """Return (bone, marrow, metals) shares on the grid, each (z, y, x); metals by alloy."""
         shape = (len(z), len(y), len(x))
         bone = np.zeros(shape, dtype=np.float32).ravel()
         filled = np.zeros_like(bone)
@@ -78,9 +78,10 @@ class Drawing:
             flat = np.ravel_multi_index((kk + place[2], jj + place[1], ii + place[0]), shape)
             bone[flat] = np.maximum(bone[flat], share)
             filled[flat] = np.maximum(filled[flat], inside)
-        metal = self._metal(x, y, z).ravel()
+        metals = self._metals(x, y, z)
+        metal = sum(part.ravel() for part in metals.values())
         bone *= 1.0 - metal
-        return bone.reshape(shape), (filled * (1 - metal)).reshape(shape), metal.reshape(shape)
+        return bone.reshape(shape), (filled * (1 - metal)).reshape(shape), metals
 
     def _mineral(self, points, field, cortex, step):
         inside = np.clip(0.5 - field / step, 0.0, 1.0)
@@ -103,7 +104,7 @@ class Drawing:
         for index, member in enumerate(self.spine.members):
             yield (lambda p, n=index: self.spine.whole(n, p)), (member, (-62, -30, -50, 62, 75, 35))
         for number, (_, side, member) in enumerate(self.spine.ribs):
-            box = (0, -20, -30, 85, 45, 30) if side == "L" else (-85, -20, -30, 0, 45, 30)
+            box = (0, -40, -50, 90, 60, 40) if side == "L" else (-90, -40, -50, 0, 60, 40)
             yield (lambda p, n=number: self.spine.rib_field(n, p)), (member, box)
 
     def _in_box(self, origin, x, y, z):
@@ -112,10 +113,11 @@ class Drawing:
         corners = np.array([[(low, high)[b >> a & 1][a] for a in range(3)] for b in range(8)])
         return _slab(self.bed.to_scanner(member.to_patient(corners)), x, y, z)
 
-    def _metal(self, x, y, z):
-        metal = np.zeros((len(z), len(y), len(x)), dtype=np.float32)
+    def _metals(self, x, y, z):
+        shape = (len(z), len(y), len(x))
+        metals = {}
         step = x[1] - x[0]
-        for low, high, field_of in self.boxes:
+        for low, high, field_of, alloy in self.boxes:
             corners = np.array([[(low, high)[b >> a & 1][a] for a in range(3)] for b in range(8)])
             found = _slab(self.bed.to_scanner(corners), x, y, z)
             if found is None:
@@ -123,9 +125,12 @@ class Drawing:
             sx, sy, sz, (i, j, k) = found
             field = field_of(self.bed.to_patient(grid_points(sx, sy, sz)))
             share = np.clip(0.5 - field / step, 0.0, 1.0).reshape(len(sz), len(sy), len(sx))
+            metal = metals.setdefault(alloy, np.zeros(shape, dtype=np.float32))
             part = metal[k : k + len(sz), j : j + len(sy), i : i + len(sx)]
             np.maximum(part, share.astype(np.float32), out=part)
-        return metal
+        # Where a rod sits in a head of another alloy the voxel is filled once.
+        total = np.maximum(sum(metals.values(), np.zeros(shape, dtype=np.float32)), 1.0)
+        return {alloy: metal / total for alloy, metal in metals.items()}
 
 
 def _slab(corners, x, y, z):

@@ -82,25 +82,57 @@ class Rod:
 
 
 @dataclass(frozen=True)
+class Cage:
+    """A hollow box between two bodies; `turn` holds its own directions as columns."""
+
+    place: np.ndarray
+    turn: np.ndarray
+    half: np.ndarray
+
+    def field(self, points):
+        own = np.abs((points - self.place) @ self.turn)
+        shell = (own - self.half).max(axis=1)
+        hollow = (own - self.half + [1.6, 2.2, -2.0]).max(axis=1)
+        return np.maximum(shell, -hollow)
+
+
+def cage_above(member, height_mm: float, side: float) -> Cage:
+    """Return a cage on a member's upper endplate, a little to one side and turned."""
+    turn = np.deg2rad(25.0) * side
+    about = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
+    size = member.bone.sizes
+    place = member.to_patient([4.0 * side, -1.0, size.height / 2.0 + height_mm / 2.0])
+    half = np.array([4.8, min(12.0, 0.36 * size.depth), height_mm / 2.0 + 0.6])
+    return Cage(place, member.turn @ about, half)
+
+
+@dataclass(frozen=True)
 class Hardware:
+    """Everything of metal, and the alloy of the screws and of the rods; cages are as screws."""
+
     shanks: tuple
     heads: tuple[Head, ...]
     rods: tuple[Rod, ...]
+    cages: tuple[Cage, ...]
+    alloy: str
+    rod_alloy: str
 
     def boxes(self):
-        """Return (lowest, highest, field) of every piece, LPS mm."""
+        """Return (lowest, highest, field, alloy) of every piece, LPS mm."""
         found = []
         for shank in self.shanks:
             ends = np.stack([shank.entry, shank.tip])
             grow = shank.radius_mm + 1.0
-            found.append((ends.min(0) - grow, ends.max(0) + grow, _bound(shank)))
+            found.append((ends.min(0) - grow, ends.max(0) + grow, _bound(shank), self.alloy))
         for head in self.heads:
             ends = np.stack([head.seat, head.seat + HEAD_LENGTH_MM * head.up])
-            found.append((ends.min(0) - 8.0, ends.max(0) + 8.0, head.field))
+            found.append((ends.min(0) - 8.0, ends.max(0) + 8.0, head.field, self.alloy))
         for rod in self.rods:
             for at in range(0, len(rod.line) - 1, 4):
                 part = Rod(rod.line[at : at + 5])
-                found.append((part.line.min(0) - 4.0, part.line.max(0) + 4.0, part.field))
+                low, high = part.line.min(0) - 4.0, part.line.max(0) + 4.0
+                found.append((low, high, part.field, self.rod_alloy))
+        found += [(c.place - 17.0, c.place + 17.0, c.field, self.alloy) for c in self.cages]
         return found
 
 
@@ -108,7 +140,7 @@ def _bound(shank):
     return lambda points: shank_field(points, shank)
 
 
-def assemble(shanks, *, rods: bool, cross_link: bool) -> Hardware:
+def assemble(shanks, cages, options) -> Hardware:
     """Return heads for the shanks and, where a side has two or more, a rod through them."""
     heads, bars = [], []
     for side in ("L", "R"):
@@ -121,12 +153,19 @@ def assemble(shanks, *, rods: bool, cross_link: bool) -> Hardware:
             up = up / np.linalg.norm(up)
             row_heads.append(Head(shank.entry, up, way))
         heads += row_heads
-        if rods and len(row_heads) > 1:
+        if options.rods and len(row_heads) > 1:
             bars.append(_rod(row_heads))
-    if cross_link and len(bars) == 2:
+    if options.cross_link and len(bars) == 2:
         one, two = (bar.line[len(bar.line) // 2] + [0.0, 2.5, 0.0] for bar in bars)
         bars.append(Rod(np.stack([one, two])))
-    return Hardware(tuple(shanks), tuple(heads), tuple(bars))
+    return Hardware(
+        tuple(shanks),
+        tuple(heads),
+        tuple(bars),
+        tuple(cages),
+        options.alloy,
+        options.rod_alloy or options.alloy,
+    )
 
 
 def _ways(row):

@@ -32,15 +32,17 @@ ALLOYS = {
 """Linear attenuation, per cm."""
 
 
-def transmission(water_cm, bone_cm, metal_cm, alloy):
-    """Return the share of the signal left after lengths (cm of full density), same shapes."""
+def transmission(water_cm, bone_cm, metals_cm):
+    """Return the share of the signal left after lengths (cm of full density), same shapes.
+
+    metals_cm : by alloy
+    """
     left = np.zeros_like(water_cm)
-    mu_bone = CORTICAL_BONE * BONE_DENSITY
-    metallic = bool(np.any(metal_cm > 0))
-    for weight, water, bone, metal in zip(SPECTRUM, WATER, mu_bone, ALLOYS[alloy], strict=True):
-        path = np.float32(water) * water_cm + np.float32(bone) * bone_cm
-        if metallic:
-            path += np.float32(metal) * metal_cm
+    for number, weight in enumerate(SPECTRUM):
+        path = np.float32(WATER[number]) * water_cm
+        path += np.float32(CORTICAL_BONE[number] * BONE_DENSITY) * bone_cm
+        for alloy, metal_cm in metals_cm.items():
+            path += np.float32(ALLOYS[alloy][number]) * metal_cm
         left += np.float32(weight) * np.exp(-path)
     return left
 
@@ -49,4 +51,4 @@ def water_table():
     """Return (line integrals, lengths in cm): what makes water straight again after hardening."""
     lengths = np.linspace(-2.0, 130.0, 4000)
     none = np.zeros_like(lengths)
-    return -np.log(transmission(lengths, none, none, "titanium")), lengths
+    return -np.log(transmission(lengths, none, {})), lengths

@@ -9,6 +9,7 @@ import numpy as np
 from tests.build.other_spine.bones import SIDES
 from tests.build.other_spine.truth import Shank, angles, extents
 
+SCATTERED = ("medial", "cranial", "inwards", "upwards")
 LENGTHS_MM = np.arange(25.0, 66.0, 5.0)
 SHIFTS = {"medial": (1, 0), "lateral": (-1, 0), "cranial": (0, 1), "caudal": (0, -1)}
 
@@ -58,7 +59,7 @@ def _exit_behind(member, middle, direction) -> float:
 
 
 def _shank(member, side, radius, choice) -> Shank:
-    """Return the shank for (shift medial, shift cranial, turn medial, turn up, extra length)."""
+    """Return the shank of a choice: shifts and turns from the corridor, and how far it goes."""
     corridor = member.bone.corridors[side]
     base = member.turn @ corridor.along
     medial = member.turn @ corridor.across
@@ -102,7 +103,7 @@ def place(spine, wanted: Placement, rng, alloy: str) -> tuple[PlacedScrew, Shank
         wanted.side,
         wanted.number,
         diameter,
-        shank.length_mm,
+        round(shank.length_mm, 3),
         tuple(map(float, shank.entry)),
         tuple(map(float, shank.tip)),
         extents(shank),
@@ -114,21 +115,22 @@ def place(spine, wanted: Placement, rng, alloy: str) -> tuple[PlacedScrew, Shank
 
 
 def _settled(member, side, radius, choice):
-    """Return a choice without breach where one is near: jitter halved until all are 0."""
+    """Return a choice without breach where one is near: less and less scatter, then moved."""
     best, least = choice, np.inf
-    for share in (1.0, 0.5, 0.2, 0.0):
-        for shift in (0.0, 0.4, -0.4, 0.8, -0.8):
-            tried = {
-                k: (v * share if k in {"medial", "cranial", "inwards", "upwards"} else v)
-                for k, v in choice.items()
-            }
-            tried["medial"] += shift
-            found = extents(_shank(member, side, radius, tried), 0.6, 1.5, 60)
-            total = sum(found.values())
-            if total < least:
-                best, least = tried, total
-            if total == 0.0:
-                return tried
+    moves = [(1.0, 0.0, 0.0, 0.0), (0.5, 0.0, 0.0, 0.0), (0.0, 0.0, 0.0, 0.0)]
+    moves += [(0.0, s, turn, 0.0) for turn in (0.0, 4.0, 8.0) for s in (0.5, -0.5, 1.0)]
+    moves += [(0.0, s, turn, 0.2) for turn in (0.0, 5.0, 10.0) for s in (0.0, 0.5)]
+    for share, shift, turn, shorter in moves:
+        tried = {k: (v * share if k in SCATTERED else v) for k, v in choice.items()}
+        tried["medial"] += shift
+        tried["inwards"] += np.deg2rad(turn)
+        tried["short"] += shorter
+        found = extents(_shank(member, side, radius, tried), 0.6, 1.5, 60)
+        total = sum(found.values())
+        if total < least:
+            best, least = tried, total
+        if total == 0.0:
+            break
     return best
 
 
@@ -144,7 +146,9 @@ def _breached(member, wanted, radius, choice):
             tried["cranial"] += amount * up
         elif wanted.wall == "anterior":
             shank = _shank(member, wanted.side, radius, base)
-            tried["length"] = shank.length_mm + amount
+            # Lengths come in steps of 5 mm, so a longer one stands prouder behind.
+            tried["length"] = float(np.ceil((shank.length_mm + amount) / 5.0) * 5.0)
+            tried["proud"] += tried["length"] - shank.length_mm - amount
         elif wanted.wall == "endplate":
             tried["upwards"] += np.deg2rad(1.5 * amount)
         else:

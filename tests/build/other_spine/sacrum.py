@@ -28,7 +28,7 @@ def sacrum(sizes, rng) -> Bone:
     joints = []
     for side, sign in SIDES.items():
         wing = bar(
-            (sign * 14, 4, -2), (sign * 56, 14, -8), (0, 0, 1), (16, 21), (14, 16), cortex_mm=1.1
+            (sign * 14, 4, -2), (sign * 54, 13, -9), (0, 0, 1), (17, 15), (14, 11), cortex_mm=1.1
         )
         mass = bar(
             (sign * 27, back + 2, 4),
@@ -75,7 +75,7 @@ def sacrum(sizes, rng) -> Bone:
 def _sacral_corridor(sizes, side, back, rng) -> Loft:
     sign = SIDES[side]
     turn = np.deg2rad(sizes.convergence_deg + float(rng.normal(0, 2.0)))
-    along = np.array([-sign * np.sin(turn), -np.cos(turn), 0.06])
+    along = np.array([-sign * np.sin(turn), -np.cos(turn), 0.22])
     along /= np.linalg.norm(along)
     across = np.array([-sign, 0.0, 0.0])
     across -= (across @ along) * along
@@ -83,7 +83,7 @@ def _sacral_corridor(sizes, side, back, rng) -> Loft:
     up = np.cross(along, across)
     up = up if up[2] > 0 else -up
     return Loft(
-        origin=np.array([sign * 22.5, back + 1.0, sizes.height * 0.12]),
+        origin=np.array([sign * 22.5, back + 1.0, -0.1 * sizes.height]),
         along=along,
         across=across,
         up=up,
@@ -92,3 +92,17 @@ def _sacral_corridor(sizes, side, back, rng) -> Loft:
         half_across=(7.0, 0, 0),
         half_up=(7.0, 0, 0),
     )
+
+
+def ilium(bone: Bone, side: str) -> Bone:
+    """Return the back part of a hip bone, a joint's gap outside the sacrum's wing."""
+    sign, back = SIDES[side], bone.sizes.depth / 2.0
+    blade = bar(
+        (sign * 68, -26, -2),
+        (sign * 47, back + 28, -10),
+        (0, 0, 1),
+        (6, 9),
+        (34, 22),
+        cortex_mm=1.5,
+    )
+    return Bone(f"ilium {side}", bone.sizes, (blade,), ())

@@ -91,7 +91,6 @@ class Scan:
         scanner = Scanner(
             kernel=options.kernel,
             noise=options.noise,
-            alloy=options.alloy,
             slice_mm=field.slice_mm,
         )
         ellipses = body_ellipses(options.levels[0], rng)
@@ -122,13 +121,17 @@ class Scan:
         count = int(np.ceil(self.field.drawn_mm / DRAWN_PIXEL_MM / 4)) * 4
         axis = (np.arange(count) - (count - 1) / 2) * DRAWN_PIXEL_MM
         circle = np.hypot(*np.meshgrid(axis, axis)) < self.field.drawn_mm / 2 - 1.0
-        bone, marrow, metal = (part * circle for part in self.drawing.solids(axis, axis, z))
+        bone, marrow, metals = self.drawing.solids(axis, axis, z)
+        bone, marrow = bone * circle, marrow * circle
+        metals = {alloy: metal * circle for alloy, metal in metals.items()}
+        metal = sum(metals.values(), np.zeros_like(bone))
         # Marrow is fat and cells: a little lighter than water; mineral and metal displace it.
         lighter = -marrow * 0.03 * (1 - bone) - bone - metal
         soft = self._soft(axis, z.reshape(-1, thin).mean(axis=1), marrow + metal, circle)
         water = np.repeat(soft, thin, axis=2)
         water += self._shadow(lighter, axis)
-        shares = (water, self._shadow(bone, axis), self._shadow(metal, axis))
+        shadows = {alloy: self._shadow(part, axis) for alloy, part in metals.items()}
+        shares = (water, self._shadow(bone, axis), shadows)
         return self.bench.detected(self.body, shares, thin, self.rng)
 
     def _shadow(self, volume, axis):

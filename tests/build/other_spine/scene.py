@@ -9,12 +9,12 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.build.other_spine.metal import assemble
+from tests.build.other_spine.metal import assemble, cage_above
 from tests.build.other_spine.placing import PlacedScrew, Placement, place, sides_of
 from tests.build.other_spine.scan import Field, Scan, bed_for
 from tests.build.other_spine.spine import draw_spine
 
-VERSION = 2
+VERSION = 3
 
 
 @dataclass(frozen=True)
@@ -23,8 +23,9 @@ class Options:
 
     levels : a run of neighbouring levels, cranial first, T1 to S1
     placements : the screws; None is one contained screw a side and level
-    alloy : 'titanium', 'cobalt-chrome' or 'steel'
+    alloy, rod_alloy : 'titanium', 'cobalt-chrome' or 'steel'; rods are as screws when None
     rods, cross_link : whether rods join the heads of a side, and a bar the two rods
+    cages : levels with a hollow metal cage in the disc above them
     orientation : 'supine', 'prone', 'feet-first' or 'oblique' (the stack turned in all axes)
     roll_deg : the patient turned about the long axis
     curve_deg : a sideways curve over the operated levels, with axial rotation
@@ -38,8 +39,10 @@ class Options:
     levels: tuple[str, ...] = ("L2", "L3", "L4", "L5")
     placements: tuple[Placement, ...] | None = None
     alloy: str = "titanium"
+    rod_alloy: str | None = None
     rods: bool = True
     cross_link: bool = False
+    cages: tuple[str, ...] = ()
     orientation: str = "supine"
     roll_deg: float = 0.0
     curve_deg: float = 0.0
@@ -102,9 +105,9 @@ def placed_screws(seed: int, options: Options):
 
 def _drawn(seed: int, options: Options) -> OtherScene:
     spine, placed = placed_screws(seed, options)
-    hardware = assemble(
-        [shank for _, shank in placed], rods=options.rods, cross_link=options.cross_link
-    )
+    rng = np.random.default_rng([seed, 5])
+    cages = [_cage(spine, level, rng) for level in options.cages]
+    hardware = assemble([shank for _, shank in placed], cages, options)
     members = [spine.at(level) for level in options.levels]
     bed = bed_for(members, options.orientation, np.random.default_rng([seed, 3]))
     field = Field.around(bed, members, options)
@@ -116,6 +119,11 @@ def _drawn(seed: int, options: Options) -> OtherScene:
         {m.bone.level: (tuple(m.place), tuple(m.turn[:, 0])) for m in members},
         {m.bone.level: tuple(m.turn[:, 2]) for m in members},
     )
+
+
+def _cage(spine, level: str, rng):
+    above = spine.members[spine.members.index(spine.at(level)) - 1]
+    return cage_above(spine.at(level), above.bone.sizes.disc_mm, float(rng.choice((-1.0, 1.0))))
 
 
 def _save(path: Path, scene: OtherScene) -> None:

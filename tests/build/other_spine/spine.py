@@ -8,7 +8,7 @@ import numpy as np
 
 from tests.build.other_spine.bones import SIDES, Bone, vertebra
 from tests.build.other_spine.ribs import rib
-from tests.build.other_spine.sacrum import sacrum
+from tests.build.other_spine.sacrum import ilium, sacrum
 from tests.build.other_spine.shapes import smooth_max, union, widened
 from tests.build.other_spine.sizes import ORDER, sizes_of
 
@@ -34,7 +34,7 @@ class Set:
 
 @dataclass(frozen=True)
 class Spine:
-    """Bones cranial first; `ribs` hold (index of its vertebra, side, rib)."""
+    """Bones cranial first; `ribs` hold (index of its vertebra, side, rib or hip bone)."""
 
     members: tuple[Set, ...]
     ribs: tuple[tuple[int, str, Set], ...]
@@ -57,7 +57,7 @@ class Spine:
         return field, cortex
 
     def rib_field(self, number: int, points):
-        """Return field and cortex of one rib, a joint's gap away from the vertebrae."""
+        """Return field and cortex of a rib or hip bone, a joint's gap away from the vertebrae."""
         index, _, member = self.ribs[number]
         field, cortex = member.bone.field(member.to_own(points))
         close = np.flatnonzero(field < 3.0)
@@ -113,10 +113,11 @@ def draw_spine(
     middle = np.mean([m.place for m in members if m.bone.level in levels], axis=0)
     shift = np.array([float(rng.uniform(-8, 8)), float(rng.uniform(-20, 20)), 0.0])
     members = [Set(m.bone, m.place - middle + shift, m.turn) for m in members]
+    beside = {"T": rib, "S": ilium}
     ribs = tuple(
-        (index, side, Set(rib(m.bone, side), m.place, m.turn))
+        (index, side, Set(beside[m.bone.level[0]](m.bone, side), m.place, m.turn))
         for index, m in enumerate(members)
-        if m.bone.level.startswith("T")
+        if m.bone.level[0] in beside
         for side in SIDES
     )
     return Spine(tuple(members), ribs, tuple(levels))

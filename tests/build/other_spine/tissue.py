@@ -34,8 +34,10 @@ class Ellipse:
 
 
 def mottle(shape, smooth, rng):
-    """Return smooth noise of mean 0 and standard deviation 1."""
-    noise = ndimage.gaussian_filter(rng.standard_normal(shape).astype(np.float32), smooth)
+    """Return smooth noise of mean 0 and standard deviation 1, whose ends meet."""
+    noise = ndimage.gaussian_filter(
+        rng.standard_normal(shape).astype(np.float32), smooth, mode="wrap"
+    )
     return noise / max(float(noise.std()), 1e-6)
 
 
@@ -44,6 +46,7 @@ class Soft:
 
     def __init__(self, spine, rng):
         self.spine = spine
+        self.chest = spine.operated[0].startswith("T")
         self.leanness = float(rng.uniform(0.0, 1.0))
         self.phase = rng.uniform(0, 2 * np.pi, 6)
         self.sac = float(rng.uniform(0.62, 0.78))
@@ -104,8 +107,11 @@ class Soft:
         streak = np.sin(bent + self.phase[3]) + 0.4 * np.sin(0.31 * y + 0.17 * x + self.phase[4])
         fatty = np.clip(2.0 * (streak - 0.55 - 0.6 * self.leanness), 0.0, 1.0)
         value = np.where(back < 1.0, MUSCLE + fatty * (0.5 * FAT - MUSCLE), value)
-        psoas = ((np.abs(x) - 42 - wave) / 19) ** 2 + ((y - 6) / 24) ** 2
-        value[psoas < 1.0] = MUSCLE
+        if self.chest:
+            value[y < 20] = 0.0
+        else:
+            psoas = ((np.abs(x) - 42 - wave) / 19) ** 2 + ((y - 6) / 24) ** 2
+            value[psoas < 1.0] = MUSCLE
         close = (x / 26) ** 2 + ((y - 2) / 22) ** 2
         value[(close < 1.0) & (value < 0)] = 0.0
         vessel = ((x - 11) / 10) ** 2 + ((y + 34) / 10) ** 2
@@ -122,7 +128,6 @@ def body_ellipses(level: str, rng) -> list[Ellipse]:
     outline = [Ellipse(float(rng.uniform(-6, 6)), middle, half_x, half_y, 0.99)]
     if level.startswith("T"):
         outline += [
-            Ellipse(sign * 0.62 * half_x, middle - 8.0, 0.27 * half_x, 0.62 * half_y, -0.7)
-            for sign in (-1, 1)
+            Ellipse(sign * float(rng.uniform(77, 86)), -46.0, 54.0, 48.0, -0.72) for sign in (-1, 1)
         ]
     return outline

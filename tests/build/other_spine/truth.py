@@ -237,9 +237,9 @@ def _body(shank: Shank, start: float, *, sacral: bool) -> dict[str, float]:
     apart, nearest = cKDTree(cloud).query(out)
     facing = normals[nearest]
     ends = np.abs(facing[:, 2]) > np.sqrt(0.5)
-    behind = ~ends & (facing[:, 1] > 0.5)
-    front = ~ends & ~behind & (-facing[:, 1] > np.abs(facing[:, 0]))
-    side = ~ends & ~behind & ~front
+    # A wall that faces the midplane is the canal's, however far in front.
+    outwards = facing[:, 0] * SIDES[shank.side]
+    side = ~ends & (outwards > np.abs(facing[:, 1]))
     found["endplate"] = float(apart[ends].max(initial=0.0))
     if "body_lateral" in found:
         found["body_lateral"] = float(apart[side].max(initial=0.0))
