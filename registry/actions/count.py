@@ -45,7 +45,7 @@ def count_rates(
         with ledger.reading() as session:
             screws = counted_screws(session, ledger.settings.audit_window_days, question.end)
             names = all_person_names(session)
-            reads = second_reads(session, ledger.settings.audit_window_days)
+            reads = second_reads(session, ledger.settings)
         rows = [_row(screw) for screw in screws]
         words = second_reading_words(rows, reads, question, may_see=True)
         return replace(rates(frame(rows), question, labels=names), second_reading=words)
@@ -57,7 +57,7 @@ def count_rates(
         screws = counted_screws(session, ledger.settings.audit_window_days, asked.end)
         names = all_person_names(session)
         teams = participants(session) if Role.SURGEON in viewer.roles else {}
-        reads = second_reads(session, ledger.settings.audit_window_days)
+        reads = second_reads(session, ledger.settings)
     rows = [_row(screw) for screw in screws]
     unit = frame(rows)
     asker = Asker(

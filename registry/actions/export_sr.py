@@ -92,7 +92,8 @@ def export_report(
     case, image = case_to_export(ledger, viewer, order.case_ref)
     scan, _ = scan_of(case)
     with ledger.reading() as session:
-        found = screws_to_report(session, viewer, case.case_id, scan.scan_id)
+        counted = ledger.settings.counted_reading
+        found = screws_to_report(session, viewer, case.case_id, scan.scan_id, counted)
     screws = chosen_screws(
         found,
         order.chosen,

@@ -17,11 +17,18 @@ from registry.actions.settle import settle
 from registry.actions.worklist import following, worklist
 from registry.domain.access import Deed, Reach, require
 from registry.domain.problems import BadInputError, ConflictError, Fault, NotFoundError
-from registry.domain.readings import Confidence, Method, ReadingRole
+from registry.domain.readings import (
+    Confidence,
+    CountedReading,
+    Method,
+    ProposalSeen,
+    ReadingRole,
+)
 from registry.domain.scales import grade
 from registry.store.models.readings import Reading
 from registry.store.queries.assignments import saving_facts
 from registry.store.queries.drafts import note_saved
+from registry.store.queries.proposed import proposal_seen
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -84,9 +91,9 @@ def record_reading(
         if facts is None:
             raise _not_owed()
         _refuse_axis_of_another(submission, facts)
-        reading_id = _insert(
-            work, facts, _by(ledger, viewer, assignment_id, now), submission, answer
-        )
+        seen = proposal_seen(work.session, viewer, facts.screw_id, facts.scan_id)
+        by = _by(ledger, viewer, assignment_id, now) | {"proposal_seen": seen}
+        reading_id = _insert(work, facts, by, submission, answer)
         finding_id = raise_finding(
             work,
             ledger.settings,
@@ -96,7 +103,7 @@ def record_reading(
             role=facts.role,
             extents_mm=answer.extents,
         )
-        if facts.role == ReadingRole.FIRST:
+        if facts.role == ReadingRole.FIRST and _may_count(ledger, seen):
             assign_second_reading(
                 work,
                 ledger.settings,
@@ -122,6 +129,15 @@ def record_reading(
         note_saved(work.session, viewer, assignment_id, key=key, outcome=told, now=now)
     coming = following(worklist(ledger, viewer, now), screw.image.digest)
     return Recorded(reading_id, found, words, coming, finding_id)
+
+
+def _may_count(ledger: Ledger, seen: ProposalSeen | None) -> bool:
+    """Return whether a reading is one of those that the unit counts.
+
+    The rule for second readings takes no other: it would ask for more where a proposal was shown.
+    """
+    is_changed = seen is ProposalSeen.AFTER_OWN
+    return not is_changed or ledger.settings.counted_reading is CountedReading.AFTER_PROPOSAL
 
 
 def _refuse_axis_of_another(submission: Submission, facts: SavingFacts) -> None:

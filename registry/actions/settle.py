@@ -50,10 +50,10 @@ def settle(
     # A long list of ids is slower to send, and limited, than reading the table whole.
     asked = wanted if len(wanted) <= _LISTED_AT_MOST else None
     session = work.session
-    readings = current_readings(session, asked)
+    rule = settings.agreement_rule()
+    readings = current_readings(session, rule.counted, asked)
     owed, levels = owed_seconds(session, asked), levels_of(session, asked)
     rows, adjudications = consensus_rows(session, asked), asked_adjudications(session, asked)
-    rule = settings.agreement_rule()
     changed, differing = 0, []
     for place, found in readings.items():
         if place[0] not in wanted:

@@ -25,6 +25,7 @@ COMMANDS = {
     "load-ct": "load a post-operative CT from files, folders or zips",
     "listen": "receive what the hospital's archive sends",
     "fetch-ct": "fetch a CT study from the hospital's archive",
+    "propose": "find the screws on a case's audit scan and measure them",
     "withdraw": "withdraw a patient: key and images destroyed, counts kept",
     "rates": "breach rates with their intervals",
     "export-sr": "write what was read of a case as a DICOM structured report",

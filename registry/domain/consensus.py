@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from registry.domain.directions import Direction
 from registry.domain.millimetres import to_tenths
-from registry.domain.readings import ReadingFacts, ReadingRole
+from registry.domain.readings import CountedReading, ReadingFacts, ReadingRole
 from registry.domain.scales import DEFAULT_SCALE, grade, greatest_extent
 
 if TYPE_CHECKING:
@@ -48,16 +48,21 @@ class AgreementRule:
     scale : name of the unit's scale
     tolerance_mm : two greatest extents may differ by this much
     headline_mm : on the same side of this cut-off
+    counted : of a reading and its change after the proposal was shown, which one is taken
     """
 
     scale: str = DEFAULT_SCALE
     tolerance_mm: Decimal = Decimal(1)
     headline_mm: Decimal = Decimal(2)
+    counted: CountedReading = CountedReading.BLIND
 
     @property
     def version(self) -> str:
         """Return what names this rule with its settings: kept with what was worked out by it."""
         said = f"{self.scale}|{self.tolerance_mm.normalize():f}|{self.headline_mm.normalize():f}"
+        if self.counted is not CountedReading.BLIND:
+            # Blind readings are what counted before there was a choice: nothing is settled anew.
+            said += f"|{self.counted}"
         return f"{RULE_VERSION}-{hashlib.sha256(said.encode()).hexdigest()[:7]}"
 
 
@@ -138,7 +143,7 @@ def consensus(
 
     Parameters
     ----------
-    readings : current ones only, at most one a role
+    readings : those that count (`counted_readings`), at most one a role
     level : level code, for the grade
     second_is_owed : a second reading was asked for and still is
     rule : the unit's

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from registry.domain.consensus import BEARING_TOLERANCE_DEG, Comparison, compare
 from registry.domain.directions import Direction
-from registry.domain.readings import ReadingFacts, ReadingRole
+from registry.domain.readings import CountedReading, ReadingFacts, ReadingRole
 from registry.domain.scales import SCALES
 
 if TYPE_CHECKING:
@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from registry.domain.consensus import AgreementRule
 
 _NOBODY_COULD = "neither reader could read the screw"
+_COUNTED = {
+    CountedReading.BLIND: "",
+    CountedReading.AFTER_PROPOSAL: "; a reading changed after the proposal was shown counts",
+}
 _PROVISIONAL = "until then the first counts, marked provisional"
 
 
@@ -59,6 +63,7 @@ def rule_words(rule: AgreementRule) -> str:
     return (
         f"scale {SCALES[rule.scale].title}, two greatest extents at most "
         f"{_plain(rule.tolerance_mm)} mm apart on the same side of {_plain(rule.headline_mm)} mm"
+        f"{_COUNTED[rule.counted]}"
     )
 
 

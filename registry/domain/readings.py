@@ -53,6 +53,32 @@ class ProposalSeen(StrEnum):
     FROM_START = "from the start"
 
 
+_PROPOSAL_WORDS = {
+    None: "",
+    ProposalSeen.AFTER_OWN: "changed after the proposal was shown",
+    ProposalSeen.FROM_START: "with the proposal shown",
+}
+
+
+def proposal_words(seen: ProposalSeen | None) -> str:
+    """Return in a few words how a reading stands to the proposal; '' where none was shown."""
+    return _PROPOSAL_WORDS[seen]
+
+
+class ProposalExtents(StrEnum):
+    """When a reader is shown what the program measured: a setting of the unit."""
+
+    AFTER_READING = "after reading"
+    AT_ONCE = "at once"
+
+
+class CountedReading(StrEnum):
+    """Which of a reader's two readings counts, the blind one or its change: a setting."""
+
+    BLIND = "blind"
+    AFTER_PROPOSAL = "after proposal"
+
+
 @dataclass(frozen=True)
 class ReadingFacts:
     """What consensus needs to know of a reading.
@@ -65,6 +91,8 @@ class ReadingFacts:
     extents_mm : whole tenths by direction, None where not measured
     bearing_deg : of the greatest pedicle extent, 0 medial, 90 cranial, 180 lateral, 270 caudal;
         None where there is none or it was not kept
+    supersedes : the reading that it replaced, or None
+    proposal_seen : when its reader had been shown the program's proposal, None where they had not
     """
 
     reading_id: int
@@ -72,6 +100,8 @@ class ReadingFacts:
     is_assessable: bool
     extents_mm: Mapping[Direction, Decimal | None] = field(default_factory=dict)
     bearing_deg: Decimal | None = None
+    supersedes: int | None = None
+    proposal_seen: ProposalSeen | None = None
 
     def greatest_walls(self) -> tuple[Direction, ...]:
         """Return the wall of the greatest pedicle extent, several where they tie.

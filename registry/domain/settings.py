@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from registry.domain.consensus import AgreementRule
 from registry.domain.policy import Policy
+from registry.domain.readings import CountedReading, ProposalExtents
 from registry.domain.scales import DEFAULT_SCALE
 from registry.domain.second_reading import SecondReadingRule
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 _NOT_COUNTED = frozenset(
     {
         "overdue_days",
+        "makes_proposals",
         "session_hours",
         "session_idle_minutes",
         "hosts",
@@ -66,6 +68,9 @@ class Settings:
     policy_mm : by direction, the extent from which on a first reading meets that policy
     reply_days : a quarter lies before its surgeons for so many days before it can be sealed
     reply_cover : contained screws that are read again beside each that a surgeon asks for
+    makes_proposals : the worker beside `serve` works out what the program proposes of each scan
+    proposal_extents : when a first reader is shown what the program measured
+    counted_reading : of a reading and its change after the proposal was shown, which one counts
     session_hours : a sign-in ends after this
     session_idle_minutes : and after this without a request
     hosts : names under which browsers reach it besides this machine's own; others are refused
@@ -95,6 +100,9 @@ class Settings:
     policy_mm: tuple[tuple[Direction, Decimal], ...] = ()
     reply_days: int = 14
     reply_cover: int = 3
+    makes_proposals: bool = True
+    proposal_extents: ProposalExtents = ProposalExtents.AFTER_READING
+    counted_reading: CountedReading = CountedReading.BLIND
     session_hours: int = 12
     session_idle_minutes: int = 60
     hosts: tuple[str, ...] = ()
@@ -129,7 +137,7 @@ class Settings:
 
     def agreement_rule(self) -> AgreementRule:
         """Return the rule for two readings."""
-        return AgreementRule(self.scale, self.tolerance_mm, self.headline_mm)
+        return AgreementRule(self.scale, self.tolerance_mm, self.headline_mm, self.counted_reading)
 
     def second_reading_rule(self) -> SecondReadingRule:
         """Return the rule for second readings."""

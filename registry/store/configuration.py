@@ -13,11 +13,14 @@ from zoneinfo import ZoneInfo
 from registry.domain.directions import Direction
 from registry.domain.network import Node, Sender, checked_title, parse_node, parse_sender
 from registry.domain.problems import BadInputError, Fault
+from registry.domain.readings import CountedReading, ProposalExtents
 from registry.domain.scales import SCALES
 from registry.domain.settings import Settings
+from registry.domain.words import parse_word
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+    from enum import StrEnum
     from pathlib import Path
 
 PREFIX = "PEDICLE_LEDGER_"
@@ -92,6 +95,16 @@ def _decimal(low: str, high: str) -> Callable[[object], Decimal]:
         if not Decimal(low) <= found <= Decimal(high):
             raise ValueError(f"give a number from {low} to {high}")
         return found
+
+    return parse
+
+
+def _word_of(words: type[StrEnum]) -> Callable[[object], StrEnum]:
+    def parse(value: object) -> StrEnum:
+        try:
+            return parse_word(words, str(value))
+        except ValueError:
+            raise ValueError("use one of: " + ", ".join(words)) from None
 
     return parse
 
@@ -211,6 +224,9 @@ _PARSERS: dict[str, Callable[[Any], object]] = {
     "policy_mm": _limits,
     "reply_days": _whole(0, 365),
     "reply_cover": _whole(0, 50),
+    "makes_proposals": _flag,
+    "proposal_extents": _word_of(ProposalExtents),
+    "counted_reading": _word_of(CountedReading),
     "session_hours": _whole(1, 24),
     "session_idle_minutes": _whole(1, 24 * 60),
     "hosts": _hosts,

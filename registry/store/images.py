@@ -119,6 +119,11 @@ class ImageStore:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
 
+    @property
+    def folder(self) -> Path:
+        """The folder itself, for a process that opens it anew."""
+        return self._folder
+
     @contextmanager
     def writer(self) -> Iterator[ImageWriter]:
         """Give a writer; whatever was not sealed when the block ends is gone."""

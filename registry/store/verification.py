@@ -232,7 +232,7 @@ def _differing(said: str, stored: str) -> str:
 
 def _check_consensus(session: Session, rule: AgreementRule) -> Iterator[Wrong]:
     try:
-        readings, owed = current_readings(session), owed_seconds(session)
+        readings, owed = current_readings(session, rule.counted), owed_seconds(session)
         levels = levels_of(session)
         expected = {
             place: consensus(found, level=levels[place[0]], second_is_owed=place in owed, rule=rule)

@@ -35,6 +35,7 @@ from registry.web.pages.health.views import health
 from registry.web.pages.home.views import home
 from registry.web.pages.my_readings.views import my_readings_page
 from registry.web.pages.policy.views import policy_page
+from registry.web.pages.proposal.views import proposal_page
 from registry.web.pages.rates.views import rates_page
 from registry.web.pages.reading.views import reading_desk
 from registry.web.pages.reply.views import reply
@@ -70,6 +71,7 @@ _BLUEPRINTS = (
     my_readings_page,
     rates_page,
     reading_desk,
+    proposal_page,
     scans_page,
     sending,
     arrival_decision,

@@ -160,6 +160,7 @@ def test_a_reader_looks_back_on_level_side_and_finding_and_nothing_that_unblinds
     assert {field.name for field in fields(OwnReading)} == {
         *("reading_id", "level", "side", "number", "is_adjudication", "saved_at"),
         *("is_assessable", "extents_mm", "can_be_replaced", "open_assignment_id"),
+        "proposal_seen",
     }
 
 

@@ -23,10 +23,12 @@ from registry.actions.accounts import acting
 from registry.cli.main import COMMANDS, parser
 from registry.domain.access import Role, Viewer
 from registry.domain.problems import NotFoundError
+from registry.domain.readings import CountedReading, ProposalSeen
 from registry.domain.reply import quarter
 from registry.store import visible
 from registry.store.models.cases import Case
 from registry.store.models.people import Account
+from registry.store.models.proposals import ProposalRow
 from registry.store.models.readings import Assignment, Reading
 from registry.store.queries import (
     accounts,
@@ -42,6 +44,7 @@ from registry.store.queries import (
     ordered_readings,
     outcomes,
     people,
+    proposed,
     readings,
     replies,
     reported,
@@ -336,6 +339,26 @@ ASKING = {
         lambda s, v, _: sorted(o.assignment_id for o in assignments.owed_readings(s, v)),
         [[1, 2, 3, 4], NONE, [1, 2, 3, 4], NONE, NONE, NONE, NONE],
     ),
+    proposed.screw_of_assignment: (
+        lambda s, v, _: [
+            n for n in range(1, 6) if proposed.screw_of_assignment(s, v, n) is not None
+        ],
+        [[1, 2, 3, 4], NONE, [1, 2, 3, 4], NONE, NONE, NONE, NONE],
+    ),
+    proposed.screw_of_reading: (
+        # None was read on images held here; tests/actions/test_proposed.py has some.
+        lambda s, v, _: [n for n in range(1, 6) if proposed.screw_of_reading(s, v, n) is not None],
+        [NONE] * 7,
+    ),
+    # The proposal of OP-1's first screw was shown to the shell's own account, to nobody else.
+    proposed.proposal_seen: (
+        lambda s, v, _: proposed.proposal_seen(s, v, 1, s.get(ProposalRow, 1).scan_id),
+        [None] * 6 + [ProposalSeen.FROM_START],
+    ),
+    proposed.was_shown: (
+        lambda s, v, _: [proposed.was_shown(s, v, 1, n) for n in (1, 2, None)],
+        [[False] * 3] * 6 + [[True, False, False]],
+    ),
     assignments.saving_facts: (
         lambda s, v, _: savable(s, v),
         [[1, 2, 3, 4], NONE, [1, 2, 3, 4], NONE, NONE, NONE, NONE],
@@ -484,7 +507,7 @@ ASKING = {
     reported.screws_to_report: (
         lambda s, v, _: [
             len(screw.readings) for case in (1, 2) for screw in
-            reported.screws_to_report(s, v, case, 1)
+            reported.screws_to_report(s, v, case, 1, CountedReading.BLIND)
         ],
         [NONE, [0] * 4, [0] * 4 + [2, 1], NONE, NONE, NONE, [0] * 4 + [2, 1]],
     ),
@@ -507,6 +530,8 @@ SCANNING = ("registry.actions.attach_scan",)
 ATTACHED = (*SCANNING, "registry.actions.look_through")
 FOLLOWING = ("registry.actions.follow_case",)
 CORRECTING = ("registry.actions.correct_case", "registry.actions.correct_screw")
+PROPOSING = ("registry.actions.propose",)
+SHOWING = ("registry.actions.proposed", "registry.actions.propose_case")
 WORKING = ("registry.actions.work_arrivals",)
 HOLDING = ("registry.actions.held_arrival",)
 ARRIVING = ("registry.actions.arrivals",)
@@ -566,6 +591,19 @@ NOT_ASKING = {
         "which images are held, by number alone",
         (*ASSIGNING, "registry.store.queries.replies"),
     ),
+    "proposals.scans_to_propose": (
+        "the worker's, and after a screw or case was allowed",
+        (*PROPOSING, *SHOWING, "registry.store.queries.proposals"),
+    ),
+    "proposals.owed_proposals": ("the worker's, shows nothing", PROPOSING),
+    "proposals.trail_length": ("the worker's, shows nothing", PROPOSING),
+    "proposals.kept_proposal": (
+        "the worker's, and after a screw or case was allowed",
+        (*PROPOSING, *SHOWING),
+    ),
+    "proposals.take_proposal": ("the worker's, shows nothing", PROPOSING),
+    "proposals.let_proposal_go": ("the worker's, shows nothing", PROPOSING),
+    "proposals.give_try_back": ("the worker's, shows nothing", PROPOSING),
     "assignments.draw_of": ("asks for readings, shows none", ASSIGNING),
     "counted_screws.audit_scans": (
         "which scan counts, by number alone",
@@ -583,6 +621,7 @@ NOT_ASKING = {
             "registry.store.queries.second_reads",
             "registry.store.queries.missing",
             "registry.store.queries.reported",
+            "registry.store.queries.proposals",
         ),
     ),
     "imaged.imaged_since": (
@@ -652,6 +691,10 @@ NOT_ASKING = {
     "people.name_key": ("a spelling and no record", TRIES),
     "people.all_person_names": ("labels or codes, decided there", RATES),
     "readings.current_readings": ("works consensus out", SETTLING),
+    "readings.counted_ids": (
+        "which readings count, by number alone",
+        ("registry.store.queries.reported", "registry.store.queries.second_reads"),
+    ),
     "readings.owed_seconds": ("works consensus out", SETTLING),
     "readings.levels_of": ("works consensus out", SETTLING),
     "readings.consensus_rows": ("works consensus out", SETTLING[:1]),
@@ -816,6 +859,8 @@ COMMANDS_BY_ROLE = {
         ["fetch-ct", "--case", "OP-3", "--url", "http://127.0.0.1:9"],
         [1, NO, 1, NO, NO, NO, 1],
     ),
+    # What is proposed of OP-1 is kept, and need not be worked out.
+    "propose": (["propose", "--case", "OP-1"], [NO, YES, YES, NO, NO, NO, YES]),
     "rates": (["rates"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by level": (["rates", "--by", "level"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by diameter": (["rates", "--by", "diameter"], [YES, YES, YES, NO, YES, NO, YES]),

@@ -34,6 +34,7 @@ NOT_PAGES = {
     "/rates.csv",
     "/rates.json",
     "/rates/chart.svg",
+    "/reading/made/<int:reading_id>/proposal",
     "/scans/<int:arrival_id>.json",
     "/sign-out",
 }
@@ -75,6 +76,8 @@ PAGES = [
     Asked("quality lead", "/second-readings", "/second-readings"),
     Asked("quality lead", "/screws/1", "/screws/<int:screw_id>"),
     Asked("registrar", "/my-readings/", "/my-readings/"),
+    # One that is there is looked at in tests/web/test_proposal_in_chromium.py.
+    Asked("registrar", "/reading/made/100000", "/reading/made/<int:reading_id>", 404),
     Asked("quality lead", "/cases/", "/cases/"),
     Asked("quality lead", "/cases/?notes=yes", "/cases/"),
     Asked("quality lead", f"/cases/{LONGEST_CASE}", "/cases/<int:case_id>"),

@@ -9,6 +9,7 @@ import pytest
 
 from registry.domain.directions import Direction
 from registry.domain.problems import BadInputError
+from registry.domain.readings import CountedReading, ProposalExtents
 from registry.domain.settings import Settings
 from registry.store.configuration import _PARSERS, read_settings
 
@@ -36,6 +37,9 @@ def test_the_environment_wins_over_the_file(tmp_path):
     assert settings(tmp_path, SECOND_READS_ALL="yes").second_reads_all is True
     limits = ((Direction.MEDIAL, Decimal(4)), (Direction.CAUDAL, Decimal("3.5")))
     assert settings(tmp_path, "policy_mm = { medial = 4, caudal = 3.5 }").policy_mm == limits
+    told = settings(tmp_path, 'counted_reading = "after proposal"', PROPOSAL_EXTENTS="at_once")
+    assert told.counted_reading is CountedReading.AFTER_PROPOSAL
+    assert told.proposal_extents is ProposalExtents.AT_ONCE
     assert settings(tmp_path, POLICY_MM="medial=4, caudal=3.5").policy_mm == limits
 
 
@@ -58,6 +62,9 @@ WRONG = {
     "policy_mm": "{ sideways = 4 }",
     "reply_days": "-1",
     "reply_cover": "51",
+    "makes_proposals": '"perhaps"',
+    "proposal_extents": '"never"',
+    "counted_reading": '"the better one"',
     "session_hours": "0",
     "session_idle_minutes": "100000",
     "hosts": '["https://ledger.example.org/"]',

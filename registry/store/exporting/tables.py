@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 from registry.domain.consensus import ConsensusState
 from registry.domain.directions import Direction, Side
 from registry.domain.levels import LEVELS
-from registry.domain.readings import Confidence, Method, NotAssessableReason, ReadingRole
+from registry.domain.readings import (
+    Confidence,
+    Method,
+    NotAssessableReason,
+    ProposalSeen,
+    ReadingRole,
+)
 from registry.domain.scans import ScanKind, ScanReason
 from registry.domain.techniques import Approach, Guidance, Intention, Life, NoScanReason
 from registry.store.exporting.shapes import Field, Kind, Shape
@@ -197,6 +203,7 @@ READINGS = Shape(
         _text("note", "the reader's note"),
         _refers("supersedes", "the reading that it replaces", "", "reading", is_required=False),
         _text("superseded_reason", "why that reading was replaced"),
+        _one_of("proposal_seen", "when its reader had been shown the proposal", ProposalSeen),
     ),
     ("reading",),
 )

@@ -180,6 +180,7 @@ class _Asking:
                 Reading.note,
                 Reading.supersedes_id,
                 Reading.superseded_reason,
+                Reading.proposal_seen,
             ).order_by(Reading.id)
         )
         self._note_people(rows, tables.READINGS.fields, "reader")

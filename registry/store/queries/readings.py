@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import aliased
 
+from registry.domain.counted import counted_readings
 from registry.domain.directions import Direction
-from registry.domain.readings import ReadingFacts, ReadingRole
+from registry.domain.readings import ProposalSeen, ReadingFacts, ReadingRole
 from registry.store.models.cases import Case, Screw
 from registry.store.models.readings import Assignment, ConsensusRow, Reading
 from registry.store.models.scans import HeldImage, Scan
@@ -24,31 +25,29 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
     from registry.domain.access import Viewer
+    from registry.domain.readings import CountedReading
 
 READING_EXTENTS = tuple(getattr(Reading, f"{wall}_mm") for wall in Direction)
 
 
 def current_readings(
-    session: Session, screw_ids: Collection[int] | None = None
+    session: Session, counted: CountedReading, screw_ids: Collection[int] | None = None
 ) -> dict[tuple[int, int], list[ReadingFacts]]:
-    """Return the readings that nothing supersedes, by screw and scan; all, or of some screws.
+    """Return the readings that count, by screw and scan; all, or of some screws.
 
     For the consensus and its check alone: no viewer is asked, and nothing of it is shown.
     """
-    superseded = select(Reading.supersedes_id).where(Reading.supersedes_id.is_not(None))
-    query = (
-        select(
-            Reading.screw_id,
-            Reading.scan_id,
-            Reading.id,
-            Reading.role,
-            Reading.is_assessable,
-            Reading.bearing_deg,
-            *READING_EXTENTS,
-        )
-        .where(Reading.id.not_in(superseded))
-        .order_by(Reading.id)
-    )
+    query = select(
+        Reading.screw_id,
+        Reading.scan_id,
+        Reading.id,
+        Reading.role,
+        Reading.is_assessable,
+        Reading.bearing_deg,
+        Reading.supersedes_id,
+        Reading.proposal_seen,
+        *READING_EXTENTS,
+    ).order_by(Reading.id)
     if screw_ids is not None:
         query = query.where(Reading.screw_id.in_(screw_ids))
     found: dict[tuple[int, int], list[ReadingFacts]] = defaultdict(list)
@@ -58,11 +57,29 @@ def current_readings(
                 row[2],
                 ReadingRole(row[3]),
                 row[4],
-                dict(zip(Direction, row[6:], strict=True)),
+                dict(zip(Direction, row[8:], strict=True)),
                 row[5],
+                row[6],
+                None if row[7] is None else ProposalSeen(row[7]),
             )
         )
-    return found
+    return {place: counted_readings(readings, counted) for place, readings in found.items()}
+
+
+def counted_ids(session: Session, counted: CountedReading) -> set[int]:
+    """Return the numbers of the readings that count, of every screw; nothing of them is shown."""
+    asked = select(Reading.id, Reading.role, Reading.supersedes_id, Reading.proposal_seen)
+    rows = [
+        ReadingFacts(
+            row[0],
+            ReadingRole(row[1]),
+            is_assessable=True,
+            supersedes=row[2],
+            proposal_seen=None if row[3] is None else ProposalSeen(row[3]),
+        )
+        for row in session.execute(asked)
+    ]
+    return {reading.reading_id for reading in counted_readings(rows, counted)}
 
 
 def owed_seconds(
@@ -108,6 +125,7 @@ class OwnReading:
     is_assessable, extents_mm : what was found
     can_be_replaced : it stands, its image is held, and it is not asked for again yet
     open_assignment_id : under which its reader is to make it again already, or None
+    proposal_seen : when its reader had been shown the program's proposal, or None
     """
 
     reading_id: int
@@ -120,6 +138,7 @@ class OwnReading:
     extents_mm: Mapping[Direction, Decimal | None]
     can_be_replaced: bool
     open_assignment_id: int | None
+    proposal_seen: ProposalSeen | None
 
 
 def own_readings_of(
@@ -150,6 +169,7 @@ def own_readings_of(
             asked.reader_id == viewer.person_id,
             and_(HeldImage.id.is_not(None), HeldImage.removed_at.is_(None)),
             took_part(viewer.person_id or 0),
+            Reading.proposal_seen,
             *READING_EXTENTS,
         )
     )
@@ -168,9 +188,10 @@ def _own_reading(row: tuple[Any, ...]) -> OwnReading:
         is_adjudication=row[4] == ReadingRole.ADJUDICATION,
         saved_at=row[5],
         is_assessable=row[6],
-        extents_mm=dict(zip(Direction, row[12:], strict=True)),
+        extents_mm=dict(zip(Direction, row[13:], strict=True)),
         can_be_replaced=bool(stands and is_held) and asked_id is None and not has_part,
         open_assignment_id=asked_id if stands and is_asked_of_them else None,
+        proposal_seen=None if row[12] is None else ProposalSeen(row[12]),
     )
 
 

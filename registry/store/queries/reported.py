@@ -10,12 +10,14 @@ from sqlalchemy import select
 
 from registry.domain.directions import Direction, Side
 from registry.domain.problems import NotFoundError
+from registry.domain.readings import ProposalSeen
 from registry.domain.techniques import COUNTED_LIVES
 from registry.store.models.cases import Case, Screw
 from registry.store.models.patients import Patient, VaultEntry
 from registry.store.models.readings import ConsensusRow, Reading
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.queries.counted_screws import audit_scans
+from registry.store.queries.readings import counted_ids
 from registry.store.visible import visible_cases, visible_readings
 
 if TYPE_CHECKING:
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
     from registry.domain.access import Viewer
+    from registry.domain.readings import CountedReading
 
 
 @dataclass(frozen=True)
@@ -61,7 +64,10 @@ class ReportedCase:
 
 @dataclass(frozen=True)
 class ReadingToReport:
-    """A reading that stands, as it is stored; `marks` is the JSON of what its reader set."""
+    """A reading that counts, as it is stored; `marks` is the JSON of what its reader set.
+
+    `proposal_seen` says when its reader had been shown the program's proposal.
+    """
 
     reading_id: int
     role: str
@@ -76,6 +82,7 @@ class ReadingToReport:
     convergence_deg: Decimal | None
     sagittal_deg: Decimal | None
     marks: str | None
+    proposal_seen: ProposalSeen | None = None
 
 
 @dataclass(frozen=True)
@@ -92,7 +99,7 @@ class ConsensusToReport:
 
 @dataclass(frozen=True)
 class ScrewToReport:
-    """A counted screw with what stands of its readings on the scan."""
+    """A counted screw with what counts of its readings on the scan."""
 
     screw_id: int
     level: str
@@ -122,10 +129,10 @@ def reported_case(
 
 
 def screws_to_report(
-    session: Session, viewer: Viewer, case_id: int, scan_id: int
+    session: Session, viewer: Viewer, case_id: int, scan_id: int, counted: CountedReading
 ) -> list[ScrewToReport]:
     """Return a case's counted screws, cranial first, with their readings on one scan."""
-    readings = _readings(session, viewer, scan_id)
+    readings = _readings(session, viewer, scan_id, counted_ids(session, counted))
     settled = {
         row.screw_id: row
         for row in session.execute(
@@ -178,16 +185,15 @@ def _identifiers(session: Session, scan_id: int) -> SealedIdentifiers | None:
 
 
 def _readings(
-    session: Session, viewer: Viewer, scan_id: int
+    session: Session, viewer: Viewer, scan_id: int, counting: set[int]
 ) -> defaultdict[int, list[ReadingToReport]]:
-    superseded = select(Reading.supersedes_id).where(Reading.supersedes_id.is_not(None))
     rows = session.execute(
-        visible_readings(viewer)
-        .where(Reading.scan_id == scan_id, Reading.id.not_in(superseded))
-        .order_by(Reading.id)
+        visible_readings(viewer).where(Reading.scan_id == scan_id).order_by(Reading.id)
     ).scalars()
     found: defaultdict[int, list[ReadingToReport]] = defaultdict(list)
     for row in rows:
+        if row.id not in counting:
+            continue
         found[row.screw_id].append(
             ReadingToReport(
                 row.id,
@@ -203,6 +209,7 @@ def _readings(
                 row.convergence_deg,
                 row.sagittal_deg,
                 row.marks,
+                None if row.proposal_seen is None else ProposalSeen(row.proposal_seen),
             )
         )
     return found

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import select
 
+from registry.domain.counted import counted_readings
 from registry.domain.directions import Direction
 from registry.domain.problems import NotFoundError
-from registry.domain.readings import ReadingFacts, ReadingRole
+from registry.domain.readings import ProposalSeen, ReadingFacts, ReadingRole
 from registry.store.models.cases import Case, Screw
 from registry.store.models.people import Person
 from registry.store.models.readings import Assignment, ConsensusRow, Reading
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
     from registry.domain.access import Viewer
+    from registry.domain.readings import CountedReading
 
 
 @dataclass(frozen=True)
@@ -99,9 +101,9 @@ class ScrewOnScan:
         """Say whether there is an image to read."""
         return self.image_digest is not None
 
-    def current(self) -> list[ReadingFacts]:
-        """Return what stands, as consensus takes it."""
-        return [each.facts for each in self.readings if not each.is_replaced]
+    def counted(self, rule: CountedReading) -> list[ReadingFacts]:
+        """Return what counts, as consensus takes it."""
+        return counted_readings((each.facts for each in self.readings), rule)
 
 
 @dataclass(frozen=True)
@@ -226,6 +228,8 @@ def _in_full(reading: Reading, reader: str, *, is_replaced: bool, is_asked: bool
             reading.is_assessable,
             {wall: getattr(reading, f"{wall}_mm") for wall in Direction},
             reading.bearing_deg,
+            reading.supersedes_id,
+            None if reading.proposal_seen is None else ProposalSeen(reading.proposal_seen),
         ),
         reader=reader,
         read_on=reading.read_on,

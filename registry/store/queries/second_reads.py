@@ -18,13 +18,15 @@ from registry.domain.second_reading import SecondReason, quarter_of
 from registry.store.models.cases import Case, Screw
 from registry.store.models.readings import Assignment, ConsensusRow, Draw, Reading
 from registry.store.queries.counted_screws import audit_scans
-from registry.store.queries.readings import READING_EXTENTS
+from registry.store.queries.readings import READING_EXTENTS, counted_ids
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from decimal import Decimal
 
     from sqlalchemy.orm import Session
+
+    from registry.domain.settings import Settings
 
 _PERCENT = 100
 _CERTAIN = frozenset(reason.value for reason in SecondReason if reason is not SecondReason.DRAWN)
@@ -37,7 +39,7 @@ class SecondRead:
 
     Attributes
     ----------
-    first_mm : extents of the standing first reading
+    first_mm : extents of the first reading that counts
     share : with which a second reading was drawn, 0 to 1; None where the rule asks for one whatever
         is drawn, or where no rule of this ledger asked
     is_by_rule : a rule of this ledger says whether it is read twice; not so where the first reading
@@ -53,9 +55,9 @@ class SecondRead:
     is_drawn: bool
 
 
-def second_reads(session: Session, window_days: tuple[int, int]) -> dict[int, SecondRead]:
+def second_reads(session: Session, settings: Settings) -> dict[int, SecondRead]:
     """Return it of every screw with a first reading on its audit scan."""
-    scans = audit_scans(session, window_days)
+    scans = audit_scans(session, settings.audit_window_days)
     shares = {row[0]: row[1] / _PERCENT for row in session.execute(
         select(Draw.period, Draw.share_percent)
     )}  # fmt: skip
@@ -75,9 +77,10 @@ def second_reads(session: Session, window_days: tuple[int, int]) -> dict[int, Se
             )
         )
     }
-    superseded = select(Reading.supersedes_id).where(Reading.supersedes_id.is_not(None))
+    counting = counted_ids(session, settings.counted_reading)
     query = (
         select(
+            Reading.id,
             Reading.screw_id,
             Reading.scan_id,
             Reading.assignment_id,
@@ -87,11 +90,11 @@ def second_reads(session: Session, window_days: tuple[int, int]) -> dict[int, Se
         )
         .join(Screw, Screw.id == Reading.screw_id)
         .join(Case, Case.id == Screw.case_id)
-        .where(Reading.role == ReadingRole.FIRST, Reading.id.not_in(superseded))
+        .where(Reading.role == ReadingRole.FIRST)
     )
     found = {}
-    for screw, scan, assignment, case, operated_on, *extents in session.execute(query):
-        if scans.get(case) != scan:
+    for reading, screw, scan, assignment, case, operated_on, *extents in session.execute(query):
+        if scans.get(case) != scan or reading not in counting:
             continue
         place = (screw, scan)
         reason, share = asked.get(place), shares.get(quarter_of(operated_on))

@@ -10,6 +10,7 @@ from flask import Blueprint, redirect, render_template, request, url_for
 from registry.actions.read_again import my_readings, read_again
 from registry.domain.access import Deed, Reach
 from registry.domain.problems import BadInputError, ConflictError
+from registry.domain.readings import proposal_words
 from registry.domain.scales import SCALES, grade
 from registry.web.context import current_ledger, current_viewer, now
 from registry.web.errors import page_with
@@ -32,10 +33,11 @@ _SEE_OTHER = 303
 
 @dataclass(frozen=True)
 class Line:
-    """A reading and the grade that it gave, in words."""
+    """A reading and the grade that it gave, in words, and how it stands to the proposal."""
 
     reading: OwnReading
     grade: str
+    proposal: str
 
 
 @my_readings_page.get("/")
@@ -63,7 +65,10 @@ def _page() -> dict[str, Any]:
     page = page_of(my_readings(ledger, viewer), request.args.get("page"))
     return {
         "page": page,
-        "lines": [Line(reading, _grade(reading, scale)) for reading in page.items],
+        "lines": [
+            Line(reading, _grade(reading, scale), proposal_words(reading.proposal_seen))
+            for reading in page.items
+        ],
         "scale": SCALES[scale].title,
     }
 

@@ -33,6 +33,7 @@ from registry.actions.desk_pictures import (
 from registry.actions.desk_screw import desk_screw
 from registry.actions.desk_side import SAME_AXIS
 from registry.actions.drafts import draft_owner, keep_draft, kept_draft, save_once, saved_as
+from registry.actions.proposed import is_proposed
 from registry.actions.worklist import following_screw
 from registry.domain.access import Deed, Reach
 from registry.domain.directions import Direction
@@ -40,6 +41,7 @@ from registry.domain.problems import NotFoundError
 from registry.domain.readings import Confidence, NotAssessableReason
 from registry.web.context import current_ledger, current_viewer, now
 from registry.web.guard import needs
+from registry.web.pages.proposal.views import SAVED
 from registry.web.pages.reading.forms import (
     draft_of,
     key_of,
@@ -61,7 +63,6 @@ reading_desk = Blueprint(
     "reading", __name__, url_prefix="/reading", template_folder="templates", static_folder="static"
 )
 
-_SAVED = "reading saved"
 _READERS = needs(Deed.READ_SCREWS, at_least=Reach.ALL)
 
 
@@ -90,7 +91,7 @@ def show(assignment_id: int) -> ResponseReturnValue:
         reasons=list(NotAssessableReason),
         same_axis=SAME_AXIS.line(),
         is_after_saving="saved" in request.args,
-        just_saved=get_flashed_messages(category_filter=[_SAVED]),
+        just_saved=get_flashed_messages(category_filter=[SAVED]),
     )
 
 
@@ -199,13 +200,16 @@ def _next_of(done: Recorded, in_place: object = None) -> dict[str, str]:
     if done.finding_id is not None:
         # The unit's policy comes first; the worklist is one link away from it.
         return {"next": url_for("policy.show", finding_id=done.finding_id)}
-    if done.following is None:
+    following = None if done.following is None else done.following.assignment_id
+    # In the signed cookie, for the next page alone: an address would be kept by the browser.
+    if is_proposed(current_ledger(), current_viewer(), done.reading_id):
+        flash(done.words, SAVED)
+        return {"next": url_for("proposal.beside", reading_id=done.reading_id, next=following)}
+    if following is None:
         return {"next": url_for("worklist.show")}
-    following = done.following.assignment_id
     if in_place == url_for(".show", assignment_id=following):
         return {"next": in_place, "told": done.words}
-    # In the signed cookie, for the next page alone: an address would be kept by the browser.
-    flash(done.words, _SAVED)
+    flash(done.words, SAVED)
     return {"next": url_for(".show", assignment_id=following, saved="yes")}
 
 

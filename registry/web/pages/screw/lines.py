@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from registry.domain.consensus_words import consensus_words
 from registry.domain.directions import PEDICLE_WALLS, Direction
+from registry.domain.readings import proposal_words
 from registry.domain.scales import grade
 
 if TYPE_CHECKING:
@@ -21,9 +22,10 @@ _MINUTE_SECONDS = 60
 
 @dataclass(frozen=True)
 class ReadingLine:
-    """One reading: what was found, and how it was made, in words."""
+    """One reading: what was found, how it was made, in words, and whether it counts."""
 
     reading: ReadingInFull
+    counts: bool
     grade: str
     found: str
     how: str
@@ -57,25 +59,30 @@ def scan_part(
 ) -> ScanPart:
     """Return what the page says of a screw on one scan."""
     counts = scan.consensus
+    counted = scan.counted(rule.counted)
+    counting = {each.reading_id for each in counted}
     return ScanPart(
         scan=scan,
         image_notes=image_notes,
-        lines=[_line(reading, level, rule.scale) for reading in scan.readings],
+        lines=[
+            _line(reading, level, rule.scale, counts=reading.facts.reading_id in counting)
+            for reading in scan.readings
+        ],
         grade="" if counts is None else _grade(counts.extents_mm, level, rule.scale),
         found="" if counts is None else _found(counts.extents_mm, {}, counts.is_assessable),
-        why=consensus_words(
-            scan.current(), level=level, second_is_owed=scan.second_is_owed, rule=rule
-        ),
+        why=consensus_words(counted, level=level, second_is_owed=scan.second_is_owed, rule=rule),
         is_by_present_rule=counts is None or counts.rule_version == rule.version,
     )
 
 
-def _line(reading: ReadingInFull, level: str, scale: str) -> ReadingLine:
+def _line(reading: ReadingInFull, level: str, scale: str, *, counts: bool) -> ReadingLine:
     facts = reading.facts
     found = _found(facts.extents_mm, reading.sd_mm, facts.is_assessable)
     if reading.not_assessable_reason:
         found = f"{found}: {reading.not_assessable_reason}"
-    return ReadingLine(reading, _grade(facts.extents_mm, level, scale), found, _how(reading))
+    return ReadingLine(
+        reading, counts, _grade(facts.extents_mm, level, scale), found, _how(reading)
+    )
 
 
 def _grade(extents: Mapping[Direction, Decimal | None], level: str, scale: str) -> str:
@@ -115,6 +122,7 @@ def _how(reading: ReadingInFull) -> str:
     parts = [
         "loaded from a table" if reading.is_loaded else reading.method,
         "blind" if reading.is_blind else "not blind",
+        proposal_words(reading.facts.proposal_seen),
         f"confidence {reading.confidence}" if reading.confidence else "",
         "" if spent is None else f"{spent // _MINUTE_SECONDS} min {spent % _MINUTE_SECONDS} s",
     ]

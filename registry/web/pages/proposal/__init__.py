@@ -1,0 +1,1 @@
+"""What the program proposes, for a reader: the axis at once, what it measured after their own."""
