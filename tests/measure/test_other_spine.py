@@ -6,12 +6,15 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from tests.build.other_spine.placing import Placement
+from registry.domain.directions import Side
+from registry.measure.angles import convergence_deg, sagittal_deg
+from registry.measure.axes import Midplane, ScrewAxis, section_frame
+from tests.build.other_spine.placing import Placement, place
 from tests.build.other_spine.scanner import Bench, Scanner
 from tests.build.other_spine.scene import other_scene
 from tests.build.other_spine.spine import draw_spine
 from tests.build.other_spine.tissue import Ellipse
-from tests.build.other_spine.truth import Shank, extents, pedicle_sections
+from tests.build.other_spine.truth import Shank, angles, extents, pedicle_sections
 
 STEP_MM = 0.2
 BEARINGS = {"medial": 0.0, "cranial": 90.0, "lateral": 180.0, "caudal": -90.0}
@@ -112,6 +115,24 @@ def test_an_extent_out_of_the_body_is_the_distance_to_the_nearest_bone(spine, wa
         plain = np.linalg.norm(bone, axis=1).min()
     assert found > 1.0
     assert plain == pytest.approx(found, abs=0.3)
+
+
+def test_a_breach_asked_for_is_about_as_large_as_asked(spine):
+    wanted = Placement("L5", "R", "lateral", 2.5)
+    screw, _ = place(spine, wanted, np.random.default_rng(2), "titanium")
+    assert screw.extents_mm["lateral"] == pytest.approx(2.5, abs=0.4)
+
+
+def test_frame_and_angles_follow_the_registry_s_conventions(spine):
+    shank = _beside_the_corridor(spine, "S1", "R", 1.0, 2.0)
+    axis = ScrewAxis(tuple(shank.entry), tuple(shank.tip))
+    member = spine.at("S1")
+    midplane = Midplane(tuple(member.place), tuple(member.turn[:, 0]))
+    theirs = section_frame(axis, 5.0, Side.RIGHT, midplane)
+    assert np.allclose(np.stack(shank.frame), [theirs.medial, theirs.cranial])
+    assert angles(shank) == pytest.approx(
+        (convergence_deg(axis, midplane), sagittal_deg(axis, member.turn[:, 2]))
+    )
 
 
 def _rods(noise, alloy):

@@ -159,7 +159,11 @@ def _breached(member, wanted, radius, choice):
     for _ in range(9):
         middle = (low + high) / 2.0
         found = extents(
-            _shank(member, wanted.side, radius, moved(middle)), 0.6, 1.5, 72, wanted.wall in SHIFTS
+            _shank(member, wanted.side, radius, moved(middle)),
+            0.6,
+            1.5,
+            72,
+            walls_only=wanted.wall in SHIFTS,
         )
         low, high = (
             (middle, high) if found.get(wanted.wall, 0.0) < wanted.size_mm else (low, middle)
