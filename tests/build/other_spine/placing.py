@@ -9,6 +9,9 @@ import numpy as np
 from tests.build.other_spine.bones import SIDES
 from tests.build.other_spine.truth import Shank, angles, extents
 
+SPARE_MM = 0.2
+"""Room round a contained screw, so that the quick look that places it misses nothing."""
+
 SCATTERED = ("medial", "cranial", "inwards", "upwards")
 LENGTHS_MM = np.arange(25.0, 66.0, 5.0)
 SHIFTS = {"medial": (1, 0), "lateral": (-1, 0), "cranial": (0, 1), "caudal": (0, -1)}
@@ -125,7 +128,7 @@ def _settled(member, side, radius, choice):
         tried["medial"] += shift
         tried["inwards"] += np.deg2rad(turn)
         tried["short"] += shorter
-        found = extents(_shank(member, side, radius, tried), 0.6, 1.5, 60)
+        found = extents(_shank(member, side, radius + SPARE_MM, tried), 0.6, 1.5, 60)
         total = sum(found.values())
         if total < least:
             best, least = tried, total

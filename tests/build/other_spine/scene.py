@@ -14,7 +14,7 @@ from tests.build.other_spine.placing import PlacedScrew, Placement, place, sides
 from tests.build.other_spine.scan import Field, Scan, bed_for
 from tests.build.other_spine.spine import draw_spine
 
-VERSION = 3
+VERSION = 4
 
 
 @dataclass(frozen=True)
