@@ -30,5 +30,5 @@ def a_scene(
 
 def quick(seed: int, **fixed: object):
     """Return a scene of two lumbar levels on coarse voxels: drawn in about a second."""
-    coarse = {"operated": ("L3", "L4"), "in_plane_mm": 0.6, "slice_mm": 1.25, "margin_mm": 18.0}
+    coarse = {"operated": ("L3", "L4"), "in_plane_mm": 0.65, "slice_mm": 1.5, "margin_mm": 12.0}
     return a_scene(seed, **(coarse | fixed))

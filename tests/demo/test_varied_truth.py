@@ -34,11 +34,9 @@ def one_screw(seed, level, aim, **fixed):
     ("seed", "level", "aim"),
     [
         (31, "T4", ("medial", 2.5)),
-        (32, "T8", ("lateral", 5.0)),
-        (33, "T12", ("cranial", 1.5)),
+        (32, "T8", ("wholly_lateral", 0.0)),
         (34, "L5", ("caudal", 3.0)),
         (35, "L2", ("wholly_medial", 0.0)),
-        (36, "T6", ("wholly_lateral", 0.0)),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )

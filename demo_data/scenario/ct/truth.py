@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -54,17 +55,21 @@ class ScrewLine:
         return medial, cranial if cranial[2] > 0 else -cranial
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Section:
-    """The pedicle's bone in one plane normal to the screw.
-
-    `contour` holds the outer cortex as segments, shape (n, 2, 2): medial and cranial millimetres
-    from the screw's axis.
-    """
+    """The pedicle's bone in one plane normal to the screw; `trace` follows its outline."""
 
     depth_mm: float
     area_mm2: float
-    contour: Vector
+    trace: Callable[[], Vector]
+
+    @cached_property
+    def contour(self) -> Vector:
+        """The outer cortex as segments, shape (n, 2, 2): medial and cranial mm from the axis.
+
+        Traced when first asked for: most sections hold the whole screw and need none.
+        """
+        return self.trace()
 
 
 def pedicle_sections(
@@ -186,7 +191,7 @@ def _section(
     coverage = np.clip(0.5 - values / CELL_MM, 0, 1)
     area = float(coverage[grown].sum()) * CELL_MM**2
     alone = np.where((values < 0) & ~pedicle_part, 1.0, values)
-    return Section(depth_mm, area, segments_of(alone, ticks, shift, values_at))
+    return Section(depth_mm, area, lambda: segments_of(alone, ticks, shift, values_at))
 
 
 def segments_of(

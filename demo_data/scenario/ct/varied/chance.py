@@ -32,6 +32,7 @@ _CONSTRUCTS = (
 _KINDS = np.array([0.4, 0.25, 0.2, 0.15])
 _UNILATERAL, _LEFT_OUT, _MISSING, _EXTRA, _RETAINED, _SECOND = 0.1, 0.07, 0.15, 0.15, 0.12, 0.12
 _SECOND_FITS_MM = (8.0, 13.0)
+_SECOND_CONVERGES_DEG = 9.0
 
 
 def random_scene(seed: int, **fixed: Any) -> Scene:  # noqa: ANN401 - each field has its own type
@@ -180,8 +181,9 @@ def _with_second(
     """Return the screws with two in one roomy pedicle, which cross without meeting."""
     for place in places:
         first = screws[place]
-        width, height, _ = bones[first.plan.level].shape.pedicle(first.plan.side)
-        if width < _SECOND_FITS_MM[0] or height < _SECOND_FITS_MM[1] or not first.is_drawn:
+        width, height, convergence = bones[first.plan.level].shape.pedicle(first.plan.side)
+        is_roomy = width > _SECOND_FITS_MM[0] and height > _SECOND_FITS_MM[1]
+        if not is_roomy or convergence < _SECOND_CONVERGES_DEG or not first.is_drawn:
             continue
         pair = [
             replace(
