@@ -148,6 +148,8 @@ def _reported(
         method=None if method is None else Method(method),
         confidence=Confidence(only.confidence) if only and only.confidence else None,
         is_blind=all(each.is_blind for each in used),
+        proposals_seen=tuple(dict.fromkeys(e.proposal_seen for e in used if e.proposal_seen)),
+        algorithm_version=", ".join(sorted({e.algorithm for e in used if e.algorithm})) or None,
         diameter_mm=screw.diameter_mm,
         length_mm=screw.length_mm,
         convergence_deg=only.convergence_deg if only else None,

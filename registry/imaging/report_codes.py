@@ -17,7 +17,13 @@ from pydicom.sr.codedict import codes
 from registry.domain.consensus import ConsensusState
 from registry.domain.directions import PEDICLE_WALLS, Direction, Side
 from registry.domain.levels import Region, level
-from registry.domain.readings import Confidence, Method, NotAssessableReason, ReadingRole
+from registry.domain.readings import (
+    Confidence,
+    Method,
+    NotAssessableReason,
+    ProposalSeen,
+    ReadingRole,
+)
 from registry.domain.scales import SCALES
 
 if TYPE_CHECKING:
@@ -72,6 +78,14 @@ SAGITTAL = local("SAGITTAL", "Sagittal, to the endplate; positive when the tip i
 BEARING = local("BEARING", "Of the greatest extent: 0 medial, 90 cranial, 180 lateral")
 READING = local("READING", "Reading that is reported")
 BLIND = local("BLIND", "Read blind")
+PROPOSAL = local("PROPOSAL", "Whether a reader was shown what the program measured")
+PROPOSALS_SEEN: Mapping[ProposalSeen, CodedConcept] = MappingProxyType(
+    {
+        ProposalSeen.AFTER_OWN: local("AFTER_OWN", "Changed after the proposal was shown"),
+        ProposalSeen.FROM_START: local("FROM_START", "Read with the proposal shown"),
+    }
+)
+ALGORITHM = "Pedicle Ledger, proposal of a screw's placement"
 CONFIDENCE = local("CONFIDENCE", "Reader's own confidence")
 ASSESSABLE = local("ASSESSABLE", "Whether the screw could be read")
 PURPOSE = local("PURPOSE", "Purpose of this report")

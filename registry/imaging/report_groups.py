@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from highdicom.sr import (
+    AlgorithmIdentification,
     CodedConcept,
     CoordinatesForMeasurement3D,
     Measurement,
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
     from pydicom.sr.coding import Code
 
     from registry.domain.directions import Side
-    from registry.domain.readings import Confidence, Method, NotAssessableReason
+    from registry.domain.readings import Confidence, Method, NotAssessableReason, ProposalSeen
     from registry.imaging.identity import ScanIdentity
 
 Point = tuple[float, float, float]
@@ -51,6 +52,8 @@ class ReportedScrew:
     grade : on `scale`; None where a wall that the level needs is missing, or none exists
     is_assessable : False where the answer is that it cannot be read, for `not_assessable`
     method, confidence, is_blind : None where they are not known, or several
+    proposals_seen : how the readings behind it stand to the program's proposal, each way once
+    algorithm_version : of the proposals that were shown, None where none was
     diameter_mm, length_mm : as catalogued
     convergence_deg, sagittal_deg, bearing_deg : None where not measured
     axis_mm : entry and tip, patient coordinates (LPS), where the reading holds them
@@ -71,6 +74,8 @@ class ReportedScrew:
     method: Method | None = None
     confidence: Confidence | None = None
     is_blind: bool | None = None
+    proposals_seen: tuple[ProposalSeen, ...] = ()
+    algorithm_version: str | None = None
     diameter_mm: Decimal | None = None
     length_mm: Decimal | None = None
     convergence_deg: Decimal | None = None
@@ -92,6 +97,7 @@ def group(screw: ReportedScrew, identity: ScanIdentity) -> MeasurementsAndQualit
         tracking_identifier=TrackingIdentifier(uid=screw.tracking_uid, identifier=screw.words),
         finding_type=code.SCREW,
         method=None if screw.method is None else code.METHODS[screw.method],
+        algorithm_id=_algorithm(screw),
         finding_sites=[code.site_of_screw(screw.level, screw.side)],
         measurements=list(_measurements(screw, identity)) or None,
         qualitative_evaluations=[
@@ -99,6 +105,13 @@ def group(screw: ReportedScrew, identity: ScanIdentity) -> MeasurementsAndQualit
         ],
         source_images=_source_images(screw, identity),
     )
+
+
+def _algorithm(screw: ReportedScrew) -> AlgorithmIdentification | None:
+    """Return what proposed to a reader (TID 4019); None where the reading owes nothing to it."""
+    if not screw.proposals_seen or screw.algorithm_version is None:
+        return None
+    return AlgorithmIdentification(name=code.ALGORITHM, version=screw.algorithm_version)
 
 
 def _measurements(screw: ReportedScrew, identity: ScanIdentity) -> Iterator[Measurement]:
@@ -165,6 +178,8 @@ def _evaluations(
     yield code.READING, screw.reading
     if screw.is_blind is not None:
         yield code.BLIND, code.YES if screw.is_blind else code.NO
+    for seen in screw.proposals_seen:
+        yield code.PROPOSAL, code.PROPOSALS_SEEN[seen]
     if not screw.is_assessable:
         yield code.ASSESSABLE, code.NOT_ASSESSABLE[screw.not_assessable]
         return

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from io import BytesIO
@@ -15,15 +16,20 @@ from registry.actions.accounts import acting
 from registry.actions.check_ledger import check_ledger
 from registry.actions.export_ct import export_slices
 from registry.actions.export_sr import ReportOrder, export_report, write_report
+from registry.actions.proposed import note_shown
 from registry.actions.report_screws import Chosen
+from registry.actions.resettle import resettle
 from registry.actions.withdraw import WhoWithdraws, withdraw
 from registry.domain.problems import BadInputError, ConflictError, NotAllowedError, NotFoundError
+from registry.domain.readings import CountedReading
 from registry.imaging.profile import Action, action_of
+from registry.measure.proposals.records import VERSION
 from registry.store.models.cases import Screw
 from registry.store.models.patients import Patient, VaultEntry
 from registry.store.models.readings import ConsensusRow, Reading
 from registry.store.models.trail import EventRow
 from registry.store.models.unit import CaseSeen
+from registry.store.rows import column_names
 from tests.build.loaded import NOW, fill
 from tests.build.reported import AXIS, SCAN, read_in_every_way
 from tests.imaging.written_files import ROOT
@@ -138,6 +144,30 @@ def test_uncertainties_angles_and_axis_are_those_of_the_reading_it_rests_on(read
     }
     assert angles == {"CONVERGENCE": 11.5, "BEARING": 12.0}
     assert said(reported["L4 left"])["CONFIDENCE"] == "HIGH"
+
+
+def test_a_reading_changed_after_the_proposal_is_reported_where_it_counts_and_says_so(read):
+    rita, now = acting(read, "rita"), NOW + timedelta(hours=2)
+    (first,) = rows(read, Reading, Reading.screw_id == 1)
+    with read.writing(rita, now) as work:
+        note_shown(work, rita, 1, 1, first.id)
+        changed = {name: getattr(first, name) for name in column_names(Reading)}
+        changed |= {"supersedes_id": first.id, "proposal_seen": "after own reading"}
+        changed |= {"recorded_at": now, "medial_mm": Decimal("4.1")}
+        del changed["id"]
+        work.insert(Reading, "read a screw", **changed)
+    blind = groups(report(read)[1])["L4 left"]
+    assert numbers(blind, "EXTENT")[DIRECTIONS["medial"]] == Decimal("2.4")
+    assert "PROPOSAL" not in said(blind)
+    counting = replace(read.settings, counted_reading=CountedReading.AFTER_PROPOSAL)
+    other = replace(read, settings=counting)
+    vars(other)["engine"] = read.engine
+    assert resettle(other, now) > 0
+    after = groups(report(other)[1])["L4 left"]
+    assert numbers(after, "EXTENT")[DIRECTIONS["medial"]] == Decimal("4.1")
+    assert said(after)["PROPOSAL"] == "AFTER_OWN"
+    versions = [i.value for i in after[0].ContentSequence if i.name.value == "111003"]
+    assert versions == [VERSION]
 
 
 def test_one_reading_of_each_screw_can_be_reported_instead(read):

@@ -109,7 +109,9 @@ def rows(ledger, model):
 
 
 def with_settings(ledger, **settings):
-    return replace(ledger, settings=replace(ledger.settings, **settings))
+    made = replace(ledger, settings=replace(ledger.settings, **settings))
+    vars(made)["engine"] = ledger.engine
+    return made
 
 
 def changed(ledger, reader, first=CONTAINED, second=BREACHED):

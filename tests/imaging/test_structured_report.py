@@ -19,7 +19,13 @@ from pydicom.config import disable_value_validation
 
 from registry.domain.directions import PEDICLE_WALLS, Direction, Side
 from registry.domain.levels import LEVELS
-from registry.domain.readings import Confidence, Method, NotAssessableReason, ReadingRole
+from registry.domain.readings import (
+    Confidence,
+    Method,
+    NotAssessableReason,
+    ProposalSeen,
+    ReadingRole,
+)
 from registry.domain.scales import SCALES
 from registry.imaging import report_codes
 from registry.imaging.identity import ScanIdentity
@@ -278,6 +284,23 @@ def test_a_screw_that_cannot_be_read_has_a_reason_and_no_number():
         assert "GRADE-GR" not in evaluations(group)
 
 
+def test_what_proposed_to_a_reader_is_named_where_it_was_shown_and_nowhere_else():
+    seen = a_screw("L3", proposals_seen=(ProposalSeen.AFTER_OWN,), algorithm_version="7")
+    _, groups = read_back(a_report(seen, a_screw("L4")))
+    named = [
+        {
+            said(item.name)[1]: item.value
+            for item in group[0].ContentSequence
+            # TID 4019: algorithm name 111001 and version 111003 (DCM).
+            if said(item.name) in {("DCM", "111001"), ("DCM", "111003")}
+        }
+        for group in groups
+    ]
+    assert named == [{"111001": report_codes.ALGORITHM, "111003": "7"}, {}]
+    assert evaluations(groups[0])["PROPOSAL"] == ("99LEDGER", "AFTER_OWN")
+    assert "PROPOSAL" not in evaluations(groups[1])
+
+
 @pytest.mark.parametrize("value", ["NaN", "Infinity"])
 def test_what_is_no_number_is_refused(value):
     with pytest.raises(ValueError, match="is no measurement"):
@@ -352,6 +375,7 @@ def test_the_hospitals_odd_values_leave_as_they_came_and_are_quoted_nowhere(odd,
 def test_validators_find_nothing_in_reports_of_either_state(tmp_path):
     screws = [a_screw(level, grade=None) for level in ("C2", "T13", "L4", "S1", "S2 alar-iliac")]
     screws.append(a_screw("L5", is_assessable=False, grade=None))
+    screws.append(a_screw("L3", proposals_seen=tuple(ProposalSeen), algorithm_version="1"))
     for verifier, state in ((None, "UNVERIFIED"), (Verifier("Lead^Lena", "Unit"), "VERIFIED")):
         path = tmp_path / f"{state}.dcm"
         path.write_bytes(report_bytes(a_report(*screws, verifier=verifier)))

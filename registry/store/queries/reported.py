@@ -14,6 +14,8 @@ from registry.domain.readings import ProposalSeen
 from registry.domain.techniques import COUNTED_LIVES
 from registry.store.models.cases import Case, Screw
 from registry.store.models.patients import Patient, VaultEntry
+from registry.store.models.people import Account
+from registry.store.models.proposals import ProposalRow, ProposalShown
 from registry.store.models.readings import ConsensusRow, Reading
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.queries.counted_screws import audit_scans
@@ -66,7 +68,8 @@ class ReportedCase:
 class ReadingToReport:
     """A reading that counts, as it is stored; `marks` is the JSON of what its reader set.
 
-    `proposal_seen` says when its reader had been shown the program's proposal.
+    `proposal_seen` says when its reader had been shown the program's proposal, `algorithm` which
+    version of it made that.
     """
 
     reading_id: int
@@ -83,6 +86,7 @@ class ReadingToReport:
     sagittal_deg: Decimal | None
     marks: str | None
     proposal_seen: ProposalSeen | None = None
+    algorithm: str | None = None
 
 
 @dataclass(frozen=True)
@@ -191,6 +195,7 @@ def _readings(
         visible_readings(viewer).where(Reading.scan_id == scan_id).order_by(Reading.id)
     ).scalars()
     found: defaultdict[int, list[ReadingToReport]] = defaultdict(list)
+    shown = _shown(session, scan_id)
     for row in rows:
         if row.id not in counting:
             continue
@@ -210,9 +215,36 @@ def _readings(
                 row.sagittal_deg,
                 row.marks,
                 None if row.proposal_seen is None else ProposalSeen(row.proposal_seen),
+                None if row.proposal_seen is None else _algorithm(shown, row),
             )
         )
     return found
+
+
+def _shown(session: Session, scan_id: int) -> list[tuple[ProposalShown, str, int | None]]:
+    """Return each showing of a proposal of a scan, its version, and to whom, as it happened."""
+    rows = session.execute(
+        select(ProposalShown, ProposalRow.algorithm, Account.person_id)
+        .join(ProposalRow, ProposalRow.id == ProposalShown.proposal_id)
+        .join(Account, Account.id == ProposalShown.account_id)
+        .where(ProposalRow.scan_id == scan_id)
+        .order_by(ProposalShown.shown_at, ProposalShown.id)
+    )
+    return [(row[0], row[1], row[2]) for row in rows]
+
+
+def _algorithm(
+    shown: Sequence[tuple[ProposalShown, str, int | None]], reading: Reading
+) -> str | None:
+    """Return the version of the proposal that a reader was shown last before a reading."""
+    found = [
+        version
+        for showing, version, person in shown
+        if showing.screw_id in {None, reading.screw_id}
+        and showing.shown_at <= reading.recorded_at
+        and person == reading.reader_id
+    ]
+    return found[-1] if found else None
 
 
 def _consensus(row: ConsensusRow) -> ConsensusToReport:
