@@ -32,5 +32,6 @@ def wrong_within(ledger: Ledger) -> list[Wrong]:
             session,
             key=ledger.keys.trail,
             images=ledger.images,
+            pictures=ledger.pictures,
             rule=ledger.settings.agreement_rule(),
         )

@@ -95,11 +95,13 @@ class Answer:
     extents : stored tenths by direction; a direction left out, or None, was not measured
     columns : of the reading besides: uncertainties, bearing, angle
     is_near_cut_off : of one of the unit's own
+    measured : what the marks came to, None where nothing was measured on them
     """
 
     extents: dict[Direction, Decimal | None] = field(default_factory=dict)
     columns: dict[str, Any] = field(default_factory=dict)
     is_near_cut_off: bool = False
+    measured: Measured | None = None
 
 
 def answer_of(screw: OpenedScrew, submission: Submission, settings: Settings) -> Answer:
@@ -253,4 +255,4 @@ def _measured(measured: Measured) -> Answer:
     }
     columns["bearing_deg"] = measured.bearing_deg
     columns["convergence_deg"] = measured.convergence_deg
-    return Answer(measured.stored(), columns, measured.is_near_cut_off)
+    return Answer(measured.stored(), columns, measured.is_near_cut_off, measured)

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, TypeAlias
 from registry.actions.desk_marks import Bone
 from registry.domain.problems import BadInputError, Fault
 from registry.measure.cortex import LEAST_MARKS, between, fit_curve
-from registry.measure.walls import fit_wall
+from registry.measure.walls import fit_wall, wall_between
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from registry.actions.desk_marks import MarksByDepth, Pair
     from registry.measure.cortex import ClosedCurve
-    from registry.measure.walls import Outwards
+    from registry.measure.walls import OpenCurve, Outwards
 
     Run: TypeAlias = tuple[bool, tuple[Pair, ...]]
 
@@ -124,6 +124,52 @@ def _runs(curve: ClosedCurve) -> tuple[Run, ...]:
     return tuple((carried, tuple(piece)) for carried, piece in runs)
 
 
+def curves_at(
+    depth: float, outlines: Mapping[float, ClosedCurve], bones: Mapping[Bone, MarksByDepth]
+) -> tuple[FittedCurve, ...]:
+    """Return the lines of one section, marked or not, as extents are measured on it."""
+    drawn: list[FittedCurve] = []
+    if depth in outlines:
+        drawn.append(FittedCurve(depth, Bone.OUTLINE, is_marked=True, runs=_runs(outlines[depth])))
+    elif (ends := _neighbours(depth, outlines)) is not None:
+        low, high = ends
+        curve = between(outlines[low], outlines[high], (depth - low) / (high - low))
+        runs = ((True, _closed(curve)),)
+        drawn.append(FittedCurve(depth, Bone.OUTLINE, is_marked=False, runs=runs))
+    for bone, outwards in _OUTWARDS.items():
+        drawn.extend(_wall_at(bone, depth, bones.get(bone, {}), outwards))
+    return tuple(drawn)
+
+
+def _neighbours(depth: float, by_depth: Mapping[float, object]) -> tuple[float, float] | None:
+    """Return the marked depths before and behind one, None where it lies beyond them all."""
+    return next(
+        ((low, high) for low, high in pairwise(sorted(by_depth)) if low < depth < high), None
+    )
+
+
+def _wall_at(
+    bone: Bone, depth: float, by_depth: MarksByDepth, outwards: Outwards
+) -> list[FittedCurve]:
+    if depth in by_depth:
+        return _wall(bone, depth, by_depth[depth], outwards)
+    ends = _neighbours(depth, by_depth)
+    if ends is None:
+        return []
+    low, high = ends
+    try:
+        lines = [fit_wall(by_depth[end], outwards) for end in ends]
+        line = wall_between(lines[0], lines[1], (depth - low) / (high - low))
+    except BadInputError:
+        return []
+    points = tuple((float(u), float(v)) for u, v in line.points[:: _step_of(line)])
+    return [FittedCurve(depth, bone, is_marked=False, runs=((True, points),))]
+
+
+def _step_of(line: OpenCurve) -> int:
+    return max(1, round(DRAWN_STEP_MM / float(line.along_mm[1] - line.along_mm[0])))
+
+
 def _wall(
     bone: Bone, depth: float, marks: tuple[Pair, ...], outwards: Outwards
 ) -> list[FittedCurve]:
@@ -131,11 +177,22 @@ def _wall(
         line = fit_wall(marks, outwards)
     except BadInputError:
         return []  # told where it is measured
+    return [FittedCurve(depth, bone, is_marked=True, runs=_open_runs(line))]
+
+
+def front_runs(points_mm: tuple[Pair, ...]) -> tuple[Run, ...]:
+    """Return the body's front, fitted on a picture along the axis; nothing where no line fits."""
+    try:
+        return _open_runs(fit_wall(points_mm, (0, 1), "front of the body"))
+    except BadInputError:
+        return ()
+
+
+def _open_runs(line: OpenCurve) -> tuple[Run, ...]:
     first, last = line.marked_mm
     is_seen = (line.along_mm >= first) & (line.along_mm <= last)
     points = [(float(u), float(v)) for u, v in line.points]
-    step = max(1, round(DRAWN_STEP_MM / float(line.along_mm[1] - line.along_mm[0])))
+    step = _step_of(line)
     start, stop = int(is_seen.argmax()), len(points) - 1 - int(is_seen[::-1].argmax())
     pieces = ((True, 0, start), (False, start, stop), (True, stop, len(points) - 1))
-    runs = tuple((carried, (*points[low:high:step], points[high])) for carried, low, high in pieces)
-    return [FittedCurve(depth, bone, is_marked=True, runs=runs)]
+    return tuple((carried, (*points[low:high:step], points[high])) for carried, low, high in pieces)

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from registry.actions.desk_marks import Pair
     from registry.domain.access import Viewer
     from registry.domain.settings import Settings
+    from registry.measure.cortex import ClosedCurve
     from registry.measure.extents import PedicleExtents
     from registry.store.home import Ledger
 
@@ -77,6 +78,7 @@ class Measured:
     isthmus_mm : depth of the least bone section, None without outlines
     sections_marked : how many sections hold marks that count
     curves : to be drawn
+    outlines : the fitted closed outlines by marked depth
     faults : what is wrong with the marks and keeps this from being saved
     unfinished : what has to be marked yet before it can be saved
     notes : what to look at again; nothing is kept from being saved by them
@@ -92,6 +94,7 @@ class Measured:
     isthmus_mm: float | None = None
     sections_marked: int = 0
     curves: tuple[FittedCurve, ...] = ()
+    outlines: Mapping[float, ClosedCurve] = field(default_factory=dict)
     faults: tuple[Fault, ...] = ()
     unfinished: tuple[Fault, ...] = ()
     notes: tuple[str, ...] = ()
@@ -348,6 +351,7 @@ def _told(work: _Work) -> Measured:
         isthmus_mm=work.isthmus_mm,
         sections_marked=len(depths),
         curves=drawn_curves(work.fitted, work.marks.bones),
+        outlines=work.fitted.curves,
         faults=tuple(work.faults),
         unfinished=tuple(work.unfinished),
         notes=tuple(work.notes),

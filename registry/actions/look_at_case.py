@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from registry.domain.access import Deed, require
+from registry.domain.access import Deed, Reach, require
 from registry.store.models.unit import CaseSeen
 from registry.store.queries.constructs import has_seen
+from registry.store.queries.evidence import decided_between
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -35,3 +36,20 @@ def look_at_case(ledger: Ledger, viewer: Viewer, case_id: int, now: datetime) ->
             seen_at=now,
         )
     return True
+
+
+def look_at_others_readings(ledger: Ledger, viewer: Viewer, reading_id: int, now: datetime) -> None:
+    """Note that an adjudicator looks at what others read of a screw that they have decided."""
+    require(viewer, Deed.READ_SCREWS, at_least=Reach.ALL)
+    with ledger.writing(viewer, now) as work:
+        found = decided_between(work.session, viewer, reading_id)
+        if found.is_shown:
+            return
+        work.insert(
+            CaseSeen,
+            "look at a case",
+            because="to see what was decided between",
+            case_id=found.case_id,
+            account_id=viewer.account_id,
+            seen_at=now,
+        )

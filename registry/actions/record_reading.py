@@ -12,6 +12,7 @@ from registry.actions.desk_answer import answer_of
 from registry.actions.desk_screw import open_screw
 from registry.actions.desk_side import SAME_AXIS, is_axis_of_another
 from registry.actions.desk_told import saved_words
+from registry.actions.keep_evidence import draw_evidence, keeping
 from registry.actions.policy import raise_finding
 from registry.actions.settle import settle
 from registry.actions.worklist import following, worklist
@@ -85,7 +86,8 @@ def record_reading(
     except NotFoundError as problem:
         raise _not_owed() from problem
     answer = answer_of(screw, submission, ledger.settings)
-    with ledger.writing(viewer, now) as work:
+    drawn = draw_evidence(screw, submission, answer)
+    with keeping(ledger, viewer, drawn, now) as evidence, ledger.writing(viewer, now) as work:
         # Asked again under the lock: somebody may have read it since the page was opened.
         facts = saving_facts(work.session, viewer, assignment_id)
         if facts is None:
@@ -94,6 +96,7 @@ def record_reading(
         seen = proposal_seen(work.session, viewer, facts.screw_id, facts.scan_id)
         by = _by(ledger, viewer, assignment_id, now) | {"proposal_seen": seen}
         reading_id = _insert(work, facts, by, submission, answer)
+        evidence.keep(work, reading_id, facts.screw_id)
         finding_id = raise_finding(
             work,
             ledger.settings,

@@ -19,6 +19,7 @@ from registry.domain.access import Deed, Reach, require
 from registry.domain.arrivals import ENDED, ArrivalState
 from registry.domain.problems import BadInputError, Fault, NotFoundError
 from registry.store.models.cases import Case, Screw
+from registry.store.models.evidence import Evidence
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient, VaultEntry
@@ -80,6 +81,7 @@ class Withdrawal:
     references : the new, neutral references of the patient's cases
     screws : that stay counted as they were
     images : deleted
+    pictures : that their readings were made on, deleted
     closed : readings that are owed no longer
     """
 
@@ -87,6 +89,7 @@ class Withdrawal:
     screws: int
     images: int
     closed: int
+    pictures: int = 0
 
 
 def withdraw(
@@ -150,6 +153,7 @@ def _forget(work: Writing, ledger: Ledger, patient: PatientToWithdraw, because: 
         # What was measured on an image goes with it; no reading needs it.
         gone = {"document": "", "replaced_at": proposal.replaced_at or work.now}
         work.update(ProposalRow, "empty a proposal", proposal.id, because=WITHDRAWN, **gone)
+    _delete_pictures(work, ledger, held)
     cases = [case.id for case in held.cases]
     _drop_arrivals(work, ledger, frozenset(cases))
     drop_drafts_of_cases(work.session, cases)
@@ -164,7 +168,17 @@ def _forget(work: Writing, ledger: Ledger, patient: PatientToWithdraw, because: 
         reference_hash=secrets.token_hex(_RANDOM_BYTES),
         withdrawn_at=work.now,
     )
-    return Withdrawal(references, len(held.screws), len(held.images), closed)
+    return Withdrawal(
+        references, len(held.screws), len(held.images), closed, pictures=len(held.pictures)
+    )
+
+
+def _delete_pictures(work: Writing, ledger: Ledger, held: HeldOfPatient) -> None:
+    for digest in sorted(held.pictures):
+        ledger.pictures.remove(digest)
+    for kept in held.evidence:
+        gone = {"document": "", "removed_at": work.now}
+        work.update(Evidence, "delete a picture", kept.id, because=WITHDRAWN, **gone)
 
 
 def _drop_arrivals(work: Writing, ledger: Ledger, cases: frozenset[int]) -> None:

@@ -31,8 +31,8 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
         done = withdraw(ledger, viewer, who, given.reason, instant())
     say(f"withdrawn for good; what is left is counted as {', '.join(done.references) or 'no case'}")
     say(
-        f"{done.screws} screws stay counted, {done.images} images deleted, {done.closed} owed "
-        "readings closed"
+        f"{done.screws} screws stay counted, {done.images} images and {done.pictures} pictures "
+        f"deleted, {done.closed} owed readings closed"
     )
     say(
         "backups and copies of the keys folder made before still hold this patient: make new ones "

@@ -1,8 +1,9 @@
 """A backup: one sealed file with a ledger's rows, images and settings, and never its keys.
 
-Its members are a manifest, a member of rows a table, the settings, the images and the digests of
-all of them. The rows are of one state of the database, whoever writes meanwhile; an image is
-written before the row that names it, so every image of that state is there.
+Its members are a manifest, a member of rows a table, the settings, the images, the pictures that
+readings were made on and the digests of all of them. The rows are of one state of the database,
+whoever writes meanwhile; an image, or a picture, is written before the row that names it, so every
+one of that state is there.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from registry.store.backup_members import (
     CONFIG,
     IMAGES,
     MANIFEST,
+    PICTURES,
     ROWS,
     Member,
     MemberReader,
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from registry.store.home import Ledger
+    from registry.store.sealed_files import SealedFiles
 
 PASSING = frozenset({"signed_in", "sign_in_failure", "arrival", "proposal_work", "reading_draft"})
 """What no backup holds: nobody is signed in again by a restore, what came in and is not yet a
@@ -78,7 +81,7 @@ class WrittenBackup:
     Attributes
     ----------
     digests : SHA-256 of each member
-    missing : images that the ledger names and that could not be read
+    missing : images and pictures that the ledger names and that could not be read
     """
 
     path: Path
@@ -113,7 +116,9 @@ def write_backup(ledger: Ledger, target: Path, *, program: str, now: datetime) -
         config = ledger.home / CONFIG
         if config.exists():
             members.add(CONFIG, [config.read_bytes()])
-        missing = _add_images(ledger, members, _held_images(connection, shapes))
+        missing = []
+        for kept in _kept(ledger):
+            missing += _add_files(kept, members, _held(kept, connection, shapes))
         members.finish()
     return WrittenBackup(target, manifest, members.digests, _still_missing(ledger, missing))
 
@@ -141,26 +146,45 @@ def _gathered(written: Iterable[bytes]) -> Iterator[bytes]:
         yield bytes(block)
 
 
-def _held_images(connection: Connection, shapes: Iterable[Shape]) -> list[str]:
-    columns = next(dict(shape.columns) for shape in shapes if shape.table == "image")
+@dataclass(frozen=True)
+class _Kept:
+    """One kind of file beside the rows: its table, the column that names it, its members."""
+
+    files: SealedFiles
+    table: str
+    column: str
+    members: str
+
+
+def _kept(ledger: Ledger) -> tuple[_Kept, ...]:
+    return (
+        _Kept(ledger.images, "image", "digest", IMAGES),
+        _Kept(ledger.pictures, "evidence", "picture_digest", PICTURES),
+    )
+
+
+def _held(kept: _Kept, connection: Connection, shapes: Iterable[Shape]) -> list[str]:
+    columns = next((dict(shape.columns) for shape in shapes if shape.table == kept.table), None)
+    if columns is None:
+        return []
     where = f" WHERE {_REMOVED} IS NULL" if _REMOVED in columns else ""
-    found = connection.execute(text(f"SELECT digest FROM image{where} ORDER BY digest"))  # noqa: S608 - own names only
-    return [str(digest) for digest in found.scalars()]
+    asked = f"SELECT DISTINCT {kept.column} FROM {kept.table}{where} ORDER BY {kept.column}"  # noqa: S608 - own names only
+    return [str(digest) for digest in connection.execute(text(asked)).scalars()]
 
 
-def _add_images(ledger: Ledger, members: MemberWriter, digests: Iterable[str]) -> list[str]:
-    there = set(ledger.images.digests())
+def _add_files(kept: _Kept, members: MemberWriter, digests: Iterable[str]) -> list[str]:
+    there = set(kept.files.digests())
     missing = []
     for digest in digests:
         try:
             if digest not in there:
                 raise FileNotFoundError(digest)
-            blocks = ledger.images.blocks(digest)
+            blocks = kept.files.blocks(digest)
             first = next(blocks, b"")
         except OSError:
             missing.append(digest)
             continue
-        members.add(IMAGES + digest, _with_first(first, blocks))
+        members.add(kept.members + digest, _with_first(first, blocks))
     return missing
 
 
@@ -175,7 +199,8 @@ def _still_missing(ledger: Ledger, missing: list[str]) -> tuple[str, ...]:
         return ()
     revision = schema.current(ledger.engine) or ""
     with reading(ledger.engine) as session:
-        held = set(_held_images(session.connection(), shapes_at(revision)))
+        connection, shapes = session.connection(), shapes_at(revision)
+        held = {d for kept in _kept(ledger) for d in _held(kept, connection, shapes)}
     return tuple(digest for digest in missing if digest in held)
 
 

@@ -63,15 +63,30 @@ class Filling:
 
     def withdrawn_images(self, withdrawn: Iterable[str]) -> frozenset[str]:
         """Return the digests of images that belong to these patients and to nobody else."""
-        asked = text(
+        return self._of_these_alone(
+            withdrawn,
             "SELECT image.digest, patient.pseudonym FROM image "
             "JOIN scan ON scan.image_id = image.id JOIN operation ON operation.id = scan.case_id "
-            "JOIN patient ON patient.id = operation.patient_id"
+            "JOIN patient ON patient.id = operation.patient_id",
         )
+
+    def withdrawn_pictures(self, withdrawn: Iterable[str]) -> frozenset[str]:
+        """Return the same of the pictures that readings were made on."""
+        if not inspect(self._connection).has_table("evidence"):
+            return frozenset()
+        return self._of_these_alone(
+            withdrawn,
+            "SELECT evidence.picture_digest, patient.pseudonym FROM evidence "
+            "JOIN screw ON screw.id = evidence.screw_id "
+            "JOIN operation ON operation.id = screw.case_id "
+            "JOIN patient ON patient.id = operation.patient_id",
+        )
+
+    def _of_these_alone(self, withdrawn: Iterable[str], asked: str) -> frozenset[str]:
         gone: set[str] = set()
         kept: set[str] = set()
         names = set(withdrawn)
-        for digest, pseudonym in self._connection.execute(asked):
+        for digest, pseudonym in self._connection.execute(text(asked)):
             (gone if pseudonym in names else kept).add(digest)
         return frozenset(gone - kept)
 

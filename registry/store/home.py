@@ -15,6 +15,7 @@ from registry.store.configuration import PREFIX, read_settings
 from registry.store.images import ImageStore
 from registry.store.keys import Keys
 from registry.store.models.trail import TrailHead
+from registry.store.pictures import PictureStore
 from registry.store.session import make_engine, reading, untracked, writing
 from registry.store.spool import Spool
 
@@ -60,6 +61,11 @@ class Ledger:
     def images(self) -> ImageStore:
         """The write-once images."""
         return ImageStore(self.home / "images")
+
+    @cached_property
+    def pictures(self) -> PictureStore:
+        """The pictures that readings were made on, in the same folder."""
+        return PictureStore(self.home / "images")
 
     @property
     def spool(self) -> Spool:

@@ -10,9 +10,10 @@ from sqlalchemy import text
 
 from registry.domain.problems import BadInputError, Fault
 from registry.store.backup import require_known, split_lines
-from registry.store.backup_members import CONFIG, IMAGES, ROWS
+from registry.store.backup_members import CONFIG, IMAGES, PICTURES, ROWS
 from registry.store.filling import filling, require_empty
 from registry.store.images import ImageStore
+from registry.store.pictures import PictureStore
 from registry.store.private_files import in_words
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ class Unpacked:
     Attributes
     ----------
     tables, rows, images : how many
+    pictures : that readings were made on, how many
     left_out : images of patients who have been withdrawn since
     vaulted : patients of whom something lies in the vault
     """
@@ -41,10 +43,11 @@ class Unpacked:
     images: int
     left_out: int
     vaulted: frozenset[str]
+    pictures: int = 0
 
 
 def unpack(backup: OpenBackup, engine: Engine, folder: Path, withdrawn: Iterable[str]) -> Unpacked:
-    """Put rows into the database and images and settings into the folder.
+    """Put rows into the database and images, pictures and settings into the folder.
 
     Every row is read back, every digest compared. The database is left unfinished.
     """
@@ -61,23 +64,27 @@ def unpack(backup: OpenBackup, engine: Engine, folder: Path, withdrawn: Iterable
         lacking = sorted(backup.manifest.tables.keys() ^ filled.digests.keys())
         if lacking:
             raise BadInputError(Fault(f"its tables differ: {', '.join(lacking)}", backup.name))
-        unwanted = filled.withdrawn_images(withdrawn)
+        unwanted = filled.withdrawn_images(withdrawn) | filled.withdrawn_pictures(withdrawn)
         vaulted = filled.vaulted_patients()
         tables, rows = len(filled.digests), filled.rows
     _require_head(backup, engine)
-    images = ImageStore(folder / "images")
-    written = left_out = 0
+    images, pictures = ImageStore(folder / "images"), PictureStore(folder / "images")
+    written = left_out = drawn = 0
     for member in chain(after_rows, members):
         if member.name == CONFIG:
             with in_words(folder / CONFIG):
                 (folder / CONFIG).write_bytes(member.whole())
                 (folder / CONFIG).chmod(0o600)
+        elif (digest := member.name.removeprefix(PICTURES)) != member.name:
+            if digest not in unwanted:
+                pictures.put_back(digest, member.blocks)
+                drawn += 1
         elif (digest := member.name.removeprefix(IMAGES)) in unwanted:
             left_out += 1
         else:
             images.put_back(digest, member.blocks)
             written += 1
-    return Unpacked(tables, rows, written, left_out, vaulted)
+    return Unpacked(tables, rows, written, left_out, vaulted, drawn)
 
 
 def _require_head(backup: OpenBackup, engine: Engine) -> None:

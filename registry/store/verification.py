@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
     from registry.domain.consensus import AgreementRule
     from registry.store.images import ImageStore
+    from registry.store.pictures import PictureStore
+    from registry.store.sealed_files import SealedFiles
 
 _EVENT_COLUMNS = tuple(Event.__dataclass_fields__)
 _REFUSED = "the trail is append-only"
@@ -79,7 +81,14 @@ class Wrong:
         return " ".join(line.split())
 
 
-def verify(session: Session, *, key: bytes, images: ImageStore, rule: AgreementRule) -> list[Wrong]:
+def verify(
+    session: Session,
+    *,
+    key: bytes,
+    images: ImageStore,
+    pictures: PictureStore,
+    rule: AgreementRule,
+) -> list[Wrong]:
     """Return everything that is wrong with a ledger, the trail first; empty where all is well."""
     last_rows: dict[str, str] = {}
     wrong = [*_check_triggers(session), *_check_schema(session)]
@@ -87,7 +96,8 @@ def verify(session: Session, *, key: bytes, images: ImageStore, rule: AgreementR
         wrong += _check_events(session, key, last_rows)
         wrong += _check_rows(session, key, last_rows)
         wrong += _check_consensus(session, rule)
-        wrong += _check_images(session, images)
+        for files, asked in ((images, _IMAGES), (pictures, _PICTURES)):
+            wrong += _check_files(session, files, asked)
     return wrong
 
 
@@ -267,19 +277,24 @@ def consensus_values(found: Any) -> dict[str, Any]:  # noqa: ANN401 - column val
     }
 
 
-def _check_images(session: Session, images: ImageStore) -> Iterator[Wrong]:
-    rows = session.execute(text("SELECT digest, removed_at FROM image")).all()
+_IMAGES = "SELECT digest, removed_at FROM image"
+_PICTURES = "SELECT picture_digest AS digest, removed_at FROM evidence"
+
+
+def _check_files(session: Session, files: SealedFiles, asked: str) -> Iterator[Wrong]:
+    rows = session.execute(text(asked)).all()
     known = {str(row.digest) for row in rows if row.removed_at is None}
-    removed = {str(row.digest) for row in rows if row.removed_at is not None}
-    there = set(images.digests())
+    removed = {str(row.digest) for row in rows if row.removed_at is not None} - known
+    there = set(files.digests())
     for digest in sorted(removed & there):
-        yield Wrong(f"image {digest[:12]}", "was removed, and is in the image folder again")
+        name = f"{files.kind} {digest[:12]}"
+        yield Wrong(name, "was removed, and is in the image folder again")
     for digest in sorted(known - there):
-        yield Wrong(f"image {digest[:12]}", "is not in the image folder")
+        yield Wrong(f"{files.kind} {digest[:12]}", "is not in the image folder")
     for digest in sorted(known & there):
         try:
-            fault = images.check(digest)
+            fault = files.check(digest)
         except ProblemError as error:
             fault = str(error)
         if fault:
-            yield Wrong(f"image {digest[:12]}", fault)
+            yield Wrong(f"{files.kind} {digest[:12]}", fault)

@@ -26,6 +26,7 @@ from registry.domain.access import Deed, Reach, Role, Viewer, reach
 from registry.domain.readings import ReadingRole
 from registry.store.models.arrivals import ArrivalRow
 from registry.store.models.cases import Case, CaseAssistant, Screw
+from registry.store.models.evidence import Evidence
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient
@@ -34,6 +35,7 @@ from registry.store.models.readings import Assignment, ConsensusRow, Reading
 from registry.store.models.replies import Rereading
 from registry.store.models.scans import Scan
 from registry.store.models.trail import EventRow
+from registry.store.models.unit import CaseSeen
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -127,6 +129,39 @@ def own_readings(viewer: Viewer) -> Select[Reading]:
     """Return the readings that a viewer made, whoever's screws they are: for their own eyes."""
     may = viewer.person_id is not None and reach(viewer, Deed.READ_SCREWS) is Reach.ALL
     return select(Reading).where(Reading.reader_id == viewer.person_id if may else false())
+
+
+def reopenable_readings(viewer: Viewer) -> Select[Reading]:
+    """Return the readings of which a viewer may look at what they were made on.
+
+    Those that they made, those of the cases that they may look at, those whose finding they may
+    answer for, and, once they have looked, those between which an adjudication of theirs decided.
+    """
+    screws = select(Screw.id).where(shown_screw(viewer))
+    return select(Reading).where(
+        or_(
+            Reading.id.in_(own_readings(viewer).with_only_columns(Reading.id)),
+            Reading.id.in_(visible_readings(viewer).with_only_columns(Reading.id)),
+            Reading.id.in_(visible_findings(viewer).with_only_columns(Finding.reading_id)),
+            and_(_was_decided_by(viewer), Reading.screw_id.in_(screws)),
+        )
+    )
+
+
+def _was_decided_by(viewer: Viewer) -> ColumnElement[bool]:
+    made = aliased(Reading, own_readings(viewer).subquery())
+    on_this_screw = and_(made.screw_id == Reading.screw_id, made.scan_id == Reading.scan_id)
+    is_decision = made.role == ReadingRole.ADJUDICATION
+    return exists().where(on_this_screw, is_decision).correlate(Reading)
+
+
+def shown_screw(viewer: Viewer) -> ColumnElement[bool]:
+    """Return what holds of a screw whose case a viewer was shown, under any account of theirs."""
+    # Compared with no person, every account without one would be theirs.
+    same = false() if viewer.person_id is None else Account.person_id == viewer.person_id
+    theirs = select(Account.id).where(or_(Account.id == viewer.account_id, same))
+    of_case = and_(CaseSeen.case_id == Screw.case_id, CaseSeen.account_id.in_(theirs))
+    return exists().where(of_case).correlate(Screw)
 
 
 def ordered_assignments(viewer: Viewer) -> Select[Assignment]:
@@ -231,7 +266,7 @@ CLINICAL = frozenset(
     {
         *("patient", "vault_entry", "operation", "case_assistant", "screw", "scan", "image"),
         *("reading", "consensus", "assignment", "draw", "outcome", "finding", "rereading"),
-        *("reply_answer", "case_seen", "proposal", "proposal_shown"),
+        *("reply_answer", "case_seen", "proposal", "proposal_shown", "evidence"),
     }
 )
 """Tables whose values are clinical, or say of whom they are."""
@@ -243,13 +278,13 @@ A reader is not told whether theirs was the second, nor a surgeon which containe
 they asked for.
 """
 
-_ANSWERS = ("reading", *_SET_IN_MOTION)
-"""Those, and the reading itself, which holds whether it was the second."""
+_ANSWERS = ("reading", "evidence", *_SET_IN_MOTION)
+"""Those, the reading itself, which holds whether it was the second, and what it was made on."""
 
 OF_CASE = (CaseAssistant, Screw, Scan, Outcome)
 """The records that a case has."""
 
-OF_SCREW = (Reading, ConsensusRow, Assignment, Finding, Rereading)
+OF_SCREW = (Reading, Evidence, ConsensusRow, Assignment, Finding, Rereading)
 """The records that a screw has."""
 
 

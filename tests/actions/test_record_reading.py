@@ -149,13 +149,14 @@ def test_the_consensus_and_the_second_reading_follow_in_the_same_transaction(
         second = session.execute(IS_SECOND).scalar_one()
         assert second.reason in {"2 mm or more", "near a cut-off"}
         events = session.execute(select(EventRow).order_by(EventRow.sequence)).scalars().all()
-        assert [event.verb for event in events[-4:]] == [
+        assert [event.verb for event in events[-5:]] == [
             "read a screw",
+            "keep what a reading was made on",
             "draw a seed",
             "ask for a second reading",
             "work out consensus",
         ]
-        assert {event.actor for event in events[-4:]} == {REGISTRAR.name}
+        assert {event.actor for event in events[-5:]} == {REGISTRAR.name}
     assert check_ledger(ledger, local_operator(ledger)) == []
 
 

@@ -312,7 +312,7 @@ def test_the_command_says_what_it_came_to(filled, place):
     answer = place.command("withdraw", "--patient", "INV-0001", "--reason", "asked")
     assert answer.out.splitlines()[:2] == [
         "withdrawn for good; what is left is counted as withdrawn-1",
-        "4 screws stay counted, 1 images deleted, 4 owed readings closed",
+        "4 screws stay counted, 1 images and 0 pictures deleted, 4 owed readings closed",
     ]
     again = place.command("withdraw", "--patient", "INV-0001", "--reason", "asked")
     assert (again.status, again.out, len(again.err.splitlines())) == (2, "", 1)

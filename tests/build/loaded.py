@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING
 from unittest import mock
 
 from argon2 import PasswordHasher
+from PIL import Image
 from sqlalchemy import select
 
 from registry.actions import accounts_secrets
 from registry.actions.accounts import accept_invitation, acting, invite
 from registry.actions.assign import assign_second_reading
+from registry.actions.evidence_document import EvidenceDocument
 from registry.actions.load_log import load_log
 from registry.actions.load_readings import load_readings
 from registry.actions.load_scan import ScanOrder, load_scan
@@ -24,12 +26,14 @@ from registry.actions.settle import settle
 from registry.domain.access import Role
 from registry.domain.directions import Direction, Side
 from registry.measure.proposals.records import LoggedScrew
+from registry.store.models.evidence import Evidence
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
 from registry.store.models.proposals import ProposalShown
 from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.models.unit import CaseSeen
+from reports.charts.sheet import png
 from tests.build.proposed import put_proposal
 from tests.build.tables import a_log, a_readings
 from tests.imaging.written_files import slices, write
@@ -43,6 +47,7 @@ if TYPE_CHECKING:
     from registry.store.writing import Writing
 
 TODAY = date(2026, 3, 31)
+PICTURE = png(Image.new("L", (2, 2)))
 NOW = datetime(2026, 3, 31, 12, 0, tzinfo=UTC)
 _QUICK = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
 PASSWORD = "seven quiet herons by the weir"
@@ -120,6 +125,25 @@ def load_reading_rows(
     return load_readings(ledger, asking, data, today=TODAY, now=NOW, **given)
 
 
+_DOCUMENT = EvidenceDocument(
+    image="0" * 64,
+    level="L1",
+    side="L",
+    number=1,
+    diameter_mm=6.0,
+    is_estimated=False,
+    way="read by contour",
+    found="medial 2.4 mm",
+    window_hu=(-450, 1050),
+    depth_mm=9.0,
+    why="where the medial extent is greatest",
+    across="medial",
+    isthmus_mm=9.0,
+    extents={},
+    curves=(),
+).to_json()
+
+
 def an_account(
     ledger: Ledger,
     name: str,
@@ -159,11 +183,11 @@ def fill(ledger: Ledger, folder: Path) -> Ledger:
             is_low_confidence=False,
         )
         settle(work, ledger.settings, [6])
-        _fill_the_rest(work)
+        _fill_the_rest(work, ledger.pictures.keep(PICTURE))
     return ledger
 
 
-def _fill_the_rest(work: Writing) -> None:
+def _fill_the_rest(work: Writing, picture: str) -> None:
     """Add a row of each record that no table brings."""
     day, now = date(2026, 3, 1), work.now
     work.insert(
@@ -179,6 +203,15 @@ def _fill_the_rest(work: Writing) -> None:
         told_by_id=1,
         recorded_by_id=1,
         recorded_at=now,
+    )
+    work.insert(
+        Evidence,
+        "keep what a reading was made on",
+        reading_id=1,
+        screw_id=5,
+        picture_digest=picture,
+        document=_DOCUMENT,
+        kept_at=now,
     )
     work.insert(
         Finding,

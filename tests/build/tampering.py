@@ -81,6 +81,7 @@ class Tamperer:
                 session,
                 key=self.ledger.keys.trail,
                 images=self.ledger.images,
+                pictures=self.ledger.pictures,
                 rule=self.ledger.settings.agreement_rule(),
             )
         finally:

@@ -26,7 +26,7 @@ from registry.domain.problems import NotFoundError
 from registry.domain.readings import CountedReading, ProposalSeen
 from registry.domain.reply import quarter
 from registry.store import visible
-from registry.store.models.cases import Case
+from registry.store.models.cases import Case, Screw
 from registry.store.models.people import Account
 from registry.store.models.proposals import ProposalRow
 from registry.store.models.readings import Assignment, Reading
@@ -38,6 +38,7 @@ from registry.store.queries import (
     correcting,
     drafts,
     entering,
+    evidence,
     exported,
     findings,
     missing,
@@ -273,6 +274,34 @@ ASKING = {
     visible.own_readings: (
         lambda s, v, _: ids(s, v, visible.own_readings),
         [[1, 3, 4, 5], NONE, [2], NONE, NONE, NONE, NONE],
+    ),
+    visible.reopenable_readings: (
+        lambda s, v, _: ids(s, v, visible.reopenable_readings),
+        [[1, 3, 4, 5], [5], [1, 2, 3, 4, 5], NONE, NONE, NONE, [1, 2, 3, 4, 5]],
+    ),
+    evidence.reading_evidence: (
+        lambda s, v, _: [
+            n for n in range(1, 6)
+            if found_by(lambda n=n: evidence.reading_evidence(s, v, n).reading_id)
+        ],
+        [[1, 3, 4, 5], [5], [1, 2, 3, 4, 5], NONE, NONE, NONE, [1, 2, 3, 4, 5]],
+    ),
+    # The shell's own account alone has looked at a case, the first.
+    visible.shown_screw: (
+        lambda s, v, _: sorted(
+            set(s.execute(select(Screw.case_id).where(visible.shown_screw(v))).scalars())
+        ),
+        [NONE, NONE, NONE, NONE, NONE, NONE, [1]],
+    ),
+    # The first reading of OP-2 alone has a picture.
+    evidence.readings_with_pictures: (
+        lambda s, v, _: sorted(evidence.readings_with_pictures(s, v, range(1, 6))),
+        [[1], NONE, [1], NONE, NONE, NONE, [1]],
+    ),
+    evidence.decided_between: (
+        # Nobody decided here; tests/actions/test_evidence.py has one who did.
+        lambda s, v, _: found_by(lambda: evidence.decided_between(s, v, 1).case_id),
+        [NONE] * 7,
     ),
     visible.ordered_assignments: (
         lambda s, v, _: ids(s, v, visible.ordered_assignments),
@@ -565,6 +594,10 @@ NOT_ASKING = {
             "registry.store.queries.readings",
             "registry.store.queries.screw_readings",
         ),
+    ),
+    "evidence.is_picture_kept": (
+        "whether a file is named, shows nothing",
+        ("registry.actions.keep_evidence",),
     ),
     "visible.is_fulfilled": (
         "a part of the rules themselves",

@@ -124,7 +124,7 @@ def test_a_filled_ledger_keeps_every_row_and_its_trail(ledger, tmp_path):
 def tables_of_the_first_step(ledger):
     # Named by the events: each table of a later step has lost its rows on the way.
     later = {"outcome", "finding", "reply_round", "reply_answer", "rereading", "case_seen"}
-    later |= {"unit_settings", "proposal", "proposal_shown"}
+    later |= {"unit_settings", "proposal", "proposal_shown", "evidence"}
     return tables(ledger.engine) - later
 
 

@@ -174,8 +174,9 @@ def test_a_consensus_that_its_readings_do_not_come_to_is_named(filled):
     ]
 
 
-def test_an_image_that_is_missing_or_changed_is_named(filled):
-    (path,) = [p for p in (filled.home / "images").iterdir() if p.is_file()]
+@pytest.mark.parametrize("kind", ["*.voxels", "*.png"])
+def test_an_image_or_picture_that_is_missing_or_changed_is_named(filled, kind):
+    (path,) = (filled.home / "images").glob(kind)
     whole = path.read_bytes()
     path.chmod(0o600)
     path.write_bytes(whole[:-1] + bytes([whole[-1] ^ 1]))

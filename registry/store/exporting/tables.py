@@ -204,6 +204,7 @@ READINGS = Shape(
         _refers("supersedes", "the reading that it replaces", "", "reading", is_required=False),
         _text("superseded_reason", "why that reading was replaced"),
         _one_of("proposal_seen", "when its reader had been shown the proposal", ProposalSeen),
+        _text("picture_sha256", "digest of the picture kept with it, in the ledger's images"),
     ),
     ("reading",),
 )

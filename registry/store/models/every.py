@@ -6,6 +6,7 @@ from registry.store.models.arrivals import ArrivalRow
 from registry.store.models.base import Base, Tracked
 from registry.store.models.cases import Case, CaseAssistant, Screw
 from registry.store.models.drafts import ReadingDraft
+from registry.store.models.evidence import Evidence
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient, VaultEntry
@@ -34,6 +35,7 @@ TRACKED: tuple[type[Tracked], ...] = (
     Draw,
     Assignment,
     Reading,
+    Evidence,
     ConsensusRow,
     Outcome,
     Finding,

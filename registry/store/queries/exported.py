@@ -12,6 +12,7 @@ from registry.domain.scales import grade
 from registry.store.exporting import tables
 from registry.store.exporting.shapes import Field, Filled
 from registry.store.models.cases import Case, CaseAssistant, Screw
+from registry.store.models.evidence import Evidence
 from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient
 from registry.store.models.people import Person
@@ -157,6 +158,7 @@ class _Asking:
     def readings(self) -> Rows:
         walls = [getattr(Reading, f"{wall}_mm") for wall in Direction]
         deviations = [getattr(Reading, f"{wall}_sd_mm") for wall in Direction]
+        kept = (Evidence.reading_id == Reading.id) & Evidence.removed_at.is_(None)
         rows = self._rows(
             self._readings.with_only_columns(
                 Reading.id,
@@ -181,7 +183,10 @@ class _Asking:
                 Reading.supersedes_id,
                 Reading.superseded_reason,
                 Reading.proposal_seen,
-            ).order_by(Reading.id)
+                Evidence.picture_digest,
+            )
+            .outerjoin(Evidence, kept)
+            .order_by(Reading.id)
         )
         self._note_people(rows, tables.READINGS.fields, "reader")
         return rows

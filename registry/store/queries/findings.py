@@ -38,6 +38,7 @@ class ListedFinding:
     answered_at : when that was said
     closed_at, closing_words : None while it is open
     version : of the row, for the form that changes it
+    reading_id : which met it
     case_id, case_reference : for who may see all cases, else None: a reader stays blind, and so
         does a lead to what they have read themselves, until they have said what was done
     viewer_took_part : the viewer operated or assisted in the case
@@ -62,6 +63,7 @@ class ListedFinding:
     case_id: int | None
     case_reference: str | None
     viewer_took_part: bool
+    reading_id: int
 
     @property
     def state(self) -> str:
@@ -114,6 +116,7 @@ def listed_findings(
             case_id=case_id if sees_cases and told else None,
             case_reference=reference if sees_cases and told else None,
             viewer_took_part=bool(own_part),
+            reading_id=row.reading_id,
         )
         for row, level, side, number, case_id, reference, told, own_part in session.execute(query)
     ]

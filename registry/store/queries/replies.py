@@ -33,6 +33,13 @@ if TYPE_CHECKING:
     from registry.domain.reply import Quarter
 
 _NO_SCAN = 0
+_COUNTED = (
+    ConsensusRow.state,
+    ConsensusRow.is_assessable,
+    ConsensusRow.is_provisional,
+    *EXTENT_COLUMNS,
+    ConsensusRow.reading_ids,
+)
 _LIVES = [life.value for life in COUNTED_LIVES]
 
 
@@ -74,6 +81,7 @@ class ReplyScrew:
     superseded_by_again : the adjudication that a new one would replace, None where it replaces none
     is_asked_again : it is read again in this round
     is_owed : another reading of it is asked for and not made yet
+    reading_ids : the readings that its consensus used
     """
 
     screw_id: int
@@ -92,6 +100,7 @@ class ReplyScrew:
     superseded_by_again: int | None
     is_asked_again: bool
     is_owed: bool
+    reading_ids: tuple[int, ...] = ()
 
     @property
     def is_contained(self) -> bool:
@@ -231,16 +240,7 @@ def _screws(
     standing, owed = _standing(session), _owed(session)
     consensus = {
         (row[0], row[1]): row[2:]
-        for row in session.execute(
-            select(
-                ConsensusRow.screw_id,
-                ConsensusRow.scan_id,
-                ConsensusRow.state,
-                ConsensusRow.is_assessable,
-                ConsensusRow.is_provisional,
-                *EXTENT_COLUMNS,
-            )
-        )
+        for row in session.execute(select(ConsensusRow.screw_id, ConsensusRow.scan_id, *_COUNTED))
     }
     asked = set(
         session.execute(
@@ -275,11 +275,12 @@ def _screws(
                 state=known[0] if known else None,
                 is_assessable=bool(known and known[1]),
                 is_provisional=bool(known and known[2]),
-                extents_mm=dict(zip(Direction, known[3:], strict=True)) if known else {},
+                extents_mm=dict(zip(Direction, known[3:-1], strict=True)) if known else {},
                 again=how_again(frozenset(readings), is_owed=place in owed, is_held=scan in held),
                 superseded_by_again=readings.get(ReadingRole.ADJUDICATION),
                 is_asked_again=row[0] in asked,
                 is_owed=place in owed,
+                reading_ids=tuple(map(int, known[-1].split(","))) if known else (),
             )
         )
     return sorted(

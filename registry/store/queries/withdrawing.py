@@ -11,6 +11,7 @@ from sqlalchemy.orm import aliased
 from registry.domain.arrivals import ENDED, ArrivalState
 from registry.store.models.arrivals import ArrivalRow
 from registry.store.models.cases import Case, Screw
+from registry.store.models.evidence import Evidence
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
 from registry.store.models.patients import Patient, VaultEntry
@@ -22,7 +23,7 @@ from registry.store.models.scans import HeldImage, Scan
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from sqlalchemy import ColumnElement
+    from sqlalchemy import ColumnElement, Select
     from sqlalchemy.orm import Session
 
 Row = TypeVar("Row")
@@ -81,6 +82,8 @@ class HeldOfPatient:
     proposals : what the program measured on their scans and that is not empty yet
     repeats : readings that were asked for again, with a reason that somebody typed
     images : of their scans and of nobody else's, those that are not removed
+    evidence : pictures of their readings, those that are not removed
+    pictures : of those, the digests that nobody else's reading names
     other_words : indications and bone qualities that other patients' cases have as well
     """
 
@@ -90,6 +93,8 @@ class HeldOfPatient:
     scans: Sequence[Scan]
     proposals: Sequence[ProposalRow]
     images: Sequence[HeldImage]
+    evidence: Sequence[Evidence]
+    pictures: frozenset[str]
     readings: Sequence[Reading]
     outcomes: Sequence[Outcome]
     findings: Sequence[Finding]
@@ -117,6 +122,8 @@ def held_of_patient(session: Session, patient_id: int) -> HeldOfPatient:
             & (ProposalRow.document != ""),
         ),
         images=_images(session, patient_id),
+        evidence=rows(Evidence, Evidence.screw_id.in_(screws) & Evidence.removed_at.is_(None)),
+        pictures=_pictures(session, screws),
         readings=rows(Reading, Reading.screw_id.in_(screws)),
         outcomes=rows(Outcome, Outcome.case_id.in_(cases)),
         findings=rows(Finding, Finding.screw_id.in_(screws)),
@@ -141,6 +148,14 @@ def _images(session: Session, patient_id: int) -> list[HeldImage]:
     )
     asked = select(HeldImage).where(is_theirs, ~is_others, HeldImage.removed_at.is_(None))
     return list(session.execute(asked).scalars())
+
+
+def _pictures(session: Session, screws: Select[int]) -> frozenset[str]:
+    def named(condition: ColumnElement[bool]) -> set[str]:
+        asked = select(Evidence.picture_digest).where(condition, Evidence.removed_at.is_(None))
+        return set(session.execute(asked).scalars())
+
+    return frozenset(named(Evidence.screw_id.in_(screws)) - named(Evidence.screw_id.not_in(screws)))
 
 
 def _words_of_others(session: Session, patient_id: int) -> frozenset[str]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from registry.domain.consensus_words import consensus_words
-from registry.domain.directions import PEDICLE_WALLS, Direction
+from registry.domain.extent_words import found_words
 from registry.domain.readings import proposal_words
 from registry.domain.scales import grade
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from decimal import Decimal
 
     from registry.domain.consensus import AgreementRule
+    from registry.domain.directions import Direction
     from registry.store.queries.screw_readings import ReadingInFull, ScrewOnScan
 
 _MINUTE_SECONDS = 60
@@ -69,7 +70,9 @@ def scan_part(
             for reading in scan.readings
         ],
         grade="" if counts is None else _grade(counts.extents_mm, level, rule.scale),
-        found="" if counts is None else _found(counts.extents_mm, {}, counts.is_assessable),
+        found=""
+        if counts is None
+        else found_words(counts.extents_mm, {}, is_assessable=counts.is_assessable),
         why=consensus_words(counted, level=level, second_is_owed=scan.second_is_owed, rule=rule),
         is_by_present_rule=counts is None or counts.rule_version == rule.version,
     )
@@ -77,7 +80,7 @@ def scan_part(
 
 def _line(reading: ReadingInFull, level: str, scale: str, *, counts: bool) -> ReadingLine:
     facts = reading.facts
-    found = _found(facts.extents_mm, reading.sd_mm, facts.is_assessable)
+    found = found_words(facts.extents_mm, reading.sd_mm, is_assessable=facts.is_assessable)
     if reading.not_assessable_reason:
         found = f"{found}: {reading.not_assessable_reason}"
     return ReadingLine(
@@ -87,34 +90,6 @@ def _line(reading: ReadingInFull, level: str, scale: str, *, counts: bool) -> Re
 
 def _grade(extents: Mapping[Direction, Decimal | None], level: str, scale: str) -> str:
     return grade(extents, level, scale) or ""
-
-
-def _found(
-    extents: Mapping[Direction, Decimal | None],
-    sds: Mapping[Direction, Decimal | None],
-    is_assessable: bool,  # noqa: FBT001 - read beside the extents that it is about
-) -> str:
-    if not is_assessable:
-        return "not assessable"
-    beyond = [
-        f"{_name(wall)} {mm}" + (f" ± {sd}" if (sd := sds.get(wall)) is not None else "") + " mm"
-        for wall in Direction
-        if (mm := extents.get(wall)) is not None and mm > 0
-    ]
-    nought = [
-        _name(wall) for wall in Direction if (mm := extents.get(wall)) is not None and mm == 0
-    ]
-    empty = [_name(wall) for wall in PEDICLE_WALLS if extents.get(wall) is None]
-    parts = [
-        ", ".join(beyond),
-        f"0 in {', '.join(nought)}" if nought else "",
-        f"not measured: {', '.join(empty)}" if empty else "",
-    ]
-    return "; ".join(part for part in parts if part)
-
-
-def _name(wall: Direction) -> str:
-    return "lateral body wall" if wall is Direction.BODY_LATERAL else wall.value
 
 
 def _how(reading: ReadingInFull) -> str:
