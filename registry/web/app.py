@@ -30,6 +30,7 @@ from registry.web.pages.cases.outcomes import outcomes_page
 from registry.web.pages.cases.scans import case_scans
 from registry.web.pages.cases.views import cases_page
 from registry.web.pages.entry.views import entry_page
+from registry.web.pages.evidence.views import evidence_page
 from registry.web.pages.export.views import export_page
 from registry.web.pages.health.views import health
 from registry.web.pages.home.views import home
@@ -65,6 +66,7 @@ _BLUEPRINTS = (
     corrections,
     outcomes_page,
     case_scans,
+    evidence_page,
     export_page,
     health,
     home,

@@ -37,8 +37,11 @@ NOT_PAGES = {
     "/reading/made/<int:reading_id>/proposal",
     "/scans/<int:arrival_id>.json",
     "/sign-out",
+    "/readings/<int:reading_id>/picture.png",
+    "/readings/<int:reading_id>/sections/<int:number>.png",
+    "/readings/<int:reading_id>/along/<across>.png",
 }
-"""Files for programs, a picture, and what only redirects."""
+"""Files for programs, pictures, and what only redirects."""
 
 
 @dataclass(frozen=True)
@@ -78,6 +81,8 @@ PAGES = [
     Asked("registrar", "/my-readings/", "/my-readings/"),
     # One that is there is looked at in tests/web/test_proposal_in_chromium.py.
     Asked("registrar", "/reading/made/100000", "/reading/made/<int:reading_id>", 404),
+    Asked("quality lead", "/readings/1", "/readings/<int:reading_id>"),
+    Asked("registrar", "/readings/1/decided", "/readings/<int:reading_id>/decided", 404),
     Asked("quality lead", "/cases/", "/cases/"),
     Asked("quality lead", "/cases/?notes=yes", "/cases/"),
     Asked("quality lead", f"/cases/{LONGEST_CASE}", "/cases/<int:case_id>"),

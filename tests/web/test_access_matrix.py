@@ -123,6 +123,12 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/cases/new/static/<path:filename>"): ANYONE,
     ("GET", "/screws/<int:screw_id>"): frozenset({"surgeon", "quality lead"}),
     ("POST", "/screws/<int:screw_id>/again/<int:reading_id>"): frozenset({"quality lead"}),
+    ("GET", "/readings/static/<path:filename>"): ANYONE,
+    ("GET", "/readings/<int:reading_id>"): CLINICAL,
+    ("GET", "/readings/<int:reading_id>/decided"): CLINICAL,
+    ("GET", "/readings/<int:reading_id>/picture.png"): CLINICAL,
+    ("GET", "/readings/<int:reading_id>/sections/<int:number>.png"): CLINICAL,
+    ("GET", "/readings/<int:reading_id>/along/<across>.png"): CLINICAL,
     ("GET", "/my-readings/"): CLINICAL,
     ("POST", "/my-readings/<int:reading_id>/again"): CLINICAL,
     ("GET", "/adjudications/"): frozenset({"quality lead"}),
@@ -150,6 +156,7 @@ STATIC_FILES = {
     "cases.static": "construct.css",
     "entry.static": "entry.css",
     "reading.static": "desk.js",
+    "evidence.static": "evidence.css",
 }
 OPEN_ENDPOINTS = {
     *("static", "health.show", "account.sign_in_page", "account.enter"),

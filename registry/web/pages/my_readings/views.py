@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, redirect, render_template, request, url_for
 
+from registry.actions.evidence import with_pictures
 from registry.actions.read_again import my_readings, read_again
 from registry.domain.access import Deed, Reach
+from registry.domain.extent_words import found_words
 from registry.domain.problems import BadInputError, ConflictError
 from registry.domain.readings import proposal_words
 from registry.domain.scales import SCALES, grade
@@ -33,11 +35,13 @@ _SEE_OTHER = 303
 
 @dataclass(frozen=True)
 class Line:
-    """A reading and the grade that it gave, in words, and how it stands to the proposal."""
+    """A reading in words: its grade, what was found, how it stands to the proposal."""
 
     reading: OwnReading
     grade: str
     proposal: str
+    found: str
+    has_picture: bool
 
 
 @my_readings_page.get("/")
@@ -63,10 +67,17 @@ def _page() -> dict[str, Any]:
     ledger, viewer = current_ledger(), current_viewer()
     scale = ledger.settings.scale
     page = page_of(my_readings(ledger, viewer), request.args.get("page"))
+    pictured = with_pictures(ledger, viewer, [reading.reading_id for reading in page.items])
     return {
         "page": page,
         "lines": [
-            Line(reading, _grade(reading, scale), proposal_words(reading.proposal_seen))
+            Line(
+                reading,
+                _grade(reading, scale),
+                proposal_words(reading.proposal_seen),
+                found_words(reading.extents_mm, {}, is_assessable=reading.is_assessable),
+                reading.reading_id in pictured,
+            )
             for reading in page.items
         ],
         "scale": SCALES[scale].title,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint, redirect, render_template, request, url_for
 
+from registry.actions.evidence import with_pictures
 from registry.actions.policy import answer_finding, close_finding, findings, one_finding
 from registry.domain.access import Deed, Reach, reach
 from registry.domain.problems import BadInputError, ConflictError
@@ -52,6 +53,7 @@ def show(finding_id: int) -> ResponseReturnValue:
     return render_template(
         "policy/finding.html",
         finding=found,
+        has_picture=_has_picture(found),
         fields=answer_fields(values_of(found, zone), {}),
         may_close=_may_close(),
         closing_words="",
@@ -101,6 +103,7 @@ def _again(problem: ProblemError, finding_id: int) -> ResponseReturnValue:
         problem,
         "policy/finding.html",
         finding=found,
+        has_picture=_has_picture(found),
         fields=answer_fields(held, errors),
         may_close=_may_close(),
         closing_words=closing,
@@ -113,6 +116,10 @@ def _note_case(found: ListedFinding) -> None:
     """Note that the page shows whose case it is, and what another has read of it."""
     if found.case_id is not None:
         note_look(found.case_id)
+
+
+def _has_picture(found: ListedFinding) -> bool:
+    return bool(with_pictures(current_ledger(), current_viewer(), [found.reading_id]))
 
 
 def _may_close() -> bool:

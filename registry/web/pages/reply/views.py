@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint, redirect, render_template, request, url_for
 
+from registry.actions.evidence import with_pictures
 from registry.actions.replies import (
     answer_round,
     ask_again,
@@ -26,6 +27,8 @@ from registry.web.guard import needs, signed_in
 from registry.web.input import whole_number
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from flask.typing import ResponseReturnValue
 
     from registry.store.queries.replies import ReplyScrew
@@ -106,12 +109,25 @@ def _own(
     return {
         "own": found,
         "lines": [(screw, _grade(screw), _words(screw)) for screw in found.screws],
+        "pictures": _pictures(found.screws),
         "can_ask": [screw for screw in found.screws if _can_ask(screw)],
         "scale": SCALES[current_ledger().settings.scale],
         "words": (said or "") if words is None else words,
         "chosen": screw_id,
         "why": why,
     }
+
+
+def _pictures(screws: Sequence[ReplyScrew]) -> list[tuple[ReplyScrew, str, list[int]]]:
+    """Return the screws that stand outside, what counts of each, and what it was read on."""
+    beyond = [screw for screw in screws if any(screw.extents_mm.values())]
+    asked = {number for screw in beyond for number in screw.reading_ids}
+    pictured = with_pictures(current_ledger(), current_viewer(), asked)
+    return [
+        (screw, _words(screw), held)
+        for screw in beyond
+        if (held := [number for number in screw.reading_ids if number in pictured])
+    ]
 
 
 def _can_ask(screw: ReplyScrew) -> bool:

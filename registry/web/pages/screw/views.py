@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, redirect, render_template, request, url_for
 
+from registry.actions.evidence import with_pictures
 from registry.actions.image_notes import image_notes
 from registry.actions.read_again import ask_another_reader
 from registry.domain.access import Deed, Reach, reach
@@ -54,8 +55,10 @@ def _page(screw_id: int) -> dict[str, Any]:
     with ledger.reading() as session:
         screw = screw_in_full(session, viewer, ledger.settings.audit_window_days, screw_id)
     rule = ledger.settings.agreement_rule()
+    numbers = [each.facts.reading_id for scan in screw.scans for each in scan.readings]
     return {
         "screw": screw,
+        "pictured": with_pictures(ledger, viewer, numbers),
         "scans": [
             scan_part(
                 scan,

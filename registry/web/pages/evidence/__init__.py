@@ -1,0 +1,1 @@
+"""What a reading was made on, opened again to be looked at and not changed."""
