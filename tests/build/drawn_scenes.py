@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from demo_data.scenario.ct.varied.chance import random_scene
 from demo_data.scenario.ct.varied.drawing import draw_scene
+from registry.domain.directions import Side
+from registry.measure.proposals.records import LoggedScrew
 
 if TYPE_CHECKING:
     import numpy as np
@@ -32,3 +34,12 @@ def quick(seed: int, **fixed: object):
     """Return a scene of two lumbar levels on coarse voxels: drawn in about a second."""
     coarse = {"operated": ("L3", "L4"), "in_plane_mm": 0.65, "slice_mm": 1.5, "margin_mm": 12.0}
     return a_scene(seed, **(coarse | fixed))
+
+
+def the_log(truth: tuple[TrueScrew, ...]) -> tuple[LoggedScrew, ...]:
+    """Return the screws that the theatre log has, the ones missing from the scan included."""
+    return tuple(
+        LoggedScrew(screw.level, Side(screw.side), screw.number, screw.diameter_mm, screw.length_mm)
+        for screw in truth
+        if screw.is_logged
+    )

@@ -42,6 +42,7 @@ def test_the_affine_puts_every_shank_where_the_truth_says(position):
 def test_the_same_seed_draws_the_same_voxels_and_another_seed_others():
     small = {"operated": ("T11", "T11"), "in_plane_mm": 0.7, "slice_mm": 2.5, "margin_mm": 10.0}
     first, again = (draw_scene(random_scene(7, **small)) for _ in range(2))
+    assert random_scene(7) == random_scene(7) != random_scene(8)
     assert np.array_equal(first[0], again[0])
     assert first[2] == again[2]
     assert true_screws(random_scene(8, **small)) != first[2]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Protocol
 
@@ -26,22 +26,21 @@ TABLE_REACH_MM = 2.0
 _TABLE_MM = np.arange(-TABLE_REACH_MM, TABLE_REACH_MM + 0.001, 0.01)
 
 
-def _of_regions(*values: float) -> Field:
-    return np.array(values, dtype=np.float32)
+Regions = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True)
 class BoneLook:
-    """How bone shows: body, pedicle, arch, rib, each array shape (4,).
+    """How bone shows, in turn in body, pedicle, arch and rib.
 
     Cortex thickness in millimetres, cortex and marrow in Hounsfield units, and how strongly the
     trabeculae show; `grain_step` stretches their grain along slices' normal and in plane.
     """
 
-    cortex_mm: Field = field(default_factory=lambda: _of_regions(0.75, 1.65, 1.5, 0.9))
-    cortex_hu: Field = field(default_factory=lambda: _of_regions(900.0, 1250.0, 1250.0, 900.0))
-    marrow_hu: Field = field(default_factory=lambda: _of_regions(185.0, 240.0, 300.0, 170.0))
-    trabeculae_hu: Field = field(default_factory=lambda: _of_regions(75.0, 85.0, 105.0, 60.0))
+    cortex_mm: Regions = (0.75, 1.65, 1.5, 0.9)
+    cortex_hu: Regions = (900.0, 1250.0, 1250.0, 900.0)
+    marrow_hu: Regions = (185.0, 240.0, 300.0, 170.0)
+    trabeculae_hu: Regions = (75.0, 85.0, 105.0, 60.0)
     grain_step: tuple[float, float] = (1.0, 1.0)
 
 
@@ -145,6 +144,10 @@ def add_bone(
     grain = texture(generator, tile, (0.9 * high, 0.75 * wide, 0.75 * wide)) - 0.55 * texture(
         generator, tile, (2.0 * high, 2.2 * wide, 2.2 * wide)
     )
+    cortex_mm, cortex_hu, marrow_hu, trabeculae_hu = (
+        np.array(values, dtype=np.float32)
+        for values in (look.cortex_mm, look.cortex_hu, look.marrow_hu, look.trabeculae_hu)
+    )
     patches = texture(generator, tile, (4.0 * high, 6.0 * wide, 6.0 * wide))
     for k in range(volume.shape[0]):
         distance = bone.distance[k]
@@ -154,12 +157,10 @@ def add_bone(
         depth = distance[rows, columns]
         region = bone.region[k][rows, columns]
         inside = edge.coverage(depth)
-        marrow_share = edge.coverage(depth + look.cortex_mm[region])
+        marrow_share = edge.coverage(depth + cortex_mm[region])
         place = (k % tile[0], rows % tile[1], columns % tile[2])
-        marrow = (
-            look.marrow_hu[region] + look.trabeculae_hu[region] * grain[place] + 22 * patches[place]
-        )
-        cortex = look.cortex_hu[region] + 45 * patches[place]
+        marrow = marrow_hu[region] + trabeculae_hu[region] * grain[place] + 22 * patches[place]
+        cortex = cortex_hu[region] + 45 * patches[place]
         soft = volume[k][rows, columns]
         volume[k][rows, columns] = (
             soft * (1 - inside) + cortex * (inside - marrow_share) + marrow * marrow_share

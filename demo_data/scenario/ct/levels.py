@@ -24,7 +24,9 @@ class LevelShape:
     Pedicle widths and heights are outer ones at the isthmus; `right_pedicle` (width, height,
     convergence) differs from the left one where it is given. `pedicle_rise_deg` is positive where
     a pedicle's front end stands higher, `scale` sizes the processes, `facet_scale` the joints
-    alone, `wedge_deg` is how far the upper endplate falls forwards against the lower one.
+    alone, `wedge_deg` is how far the upper endplate falls forwards against the lower one, `waist`
+    how much narrower the body's middle is, as a share. `is_decompressed` has lost its spinous
+    process and the laminae's inner parts to the surgeon.
     """
 
     level: str
@@ -47,6 +49,8 @@ class LevelShape:
     spinous_drop_mm: float = 0.0
     rib_rise_mm: float = 0.0
     wedge_deg: float = 0.0
+    waist: float = 0.08
+    is_decompressed: bool = False
 
     def pedicle(self, side: str) -> tuple[float, float, float]:
         """Return the width, height and convergence of the pedicle on the patient's L or R."""

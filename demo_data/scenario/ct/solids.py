@@ -174,8 +174,8 @@ class VertebralBody:
         # The back wall is hollow towards the canal.
         hollow = np.float32(1.9) * np.exp(-np.square(left / np.float32(9.0)))
         back_shifted = back + hollow / (1 + np.exp(-back / np.float32(2.0)))
-        width = np.float32(size.half_width_mm) * (1 + np.float32(0.08) * waisted)
-        depth = np.float32(size.half_depth_mm) * (1 + np.float32(0.04) * waisted)
+        width = np.float32(size.half_width_mm) * (1 + np.float32(size.waist) * waisted)
+        depth = np.float32(size.half_depth_mm) * (1 + np.float32(size.waist / 2) * waisted)
         side = _scaled_distance((left, back_shifted), (width, depth), 2.3)
         radial = np.square(left / width) + np.square(back_shifted / depth)
         dish = np.float32(1.5) * np.maximum(0, 1 - radial)

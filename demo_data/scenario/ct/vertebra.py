@@ -90,7 +90,7 @@ class Vertebra:
         body = union_on((self._body,), grid, _BODY_BLEND_MM)
         pedicles = union_on(self._pedicles, grid, _BODY_BLEND_MM)
         arch = union_on(self._arch, grid, _ARCH_BLEND_MM)
-        canal = union_on((self._canal,), grid, _ARCH_BLEND_MM)
+        canal = union_on((self._canal, *self._window), grid, _ARCH_BLEND_MM)
         arch = -smooth_union(-arch, canal, 0.8)
         return VertebraFields(body, pedicles, arch, _joined(body, pedicles, arch))
 
@@ -102,7 +102,10 @@ class Vertebra:
         return lower, upper
 
     def _without_canal(self, arch: Field, at: Coordinates) -> Field:
-        return -smooth_union(-arch, self._canal.distance(at), 0.8)
+        hollow = self._canal.distance(at)
+        for window in self._window:
+            hollow = smooth_union(hollow, window.distance(at), _ARCH_BLEND_MM)
+        return -smooth_union(-arch, hollow, 0.8)
 
     def _beam(
         self,
@@ -139,6 +142,17 @@ class Vertebra:
             (size.canal_width_mm / 2 - 0.2,) * 2,
             (size.canal_depth_mm / 2 + 0.5,) * 2,
         )
+
+    @cached_property
+    def _window(self) -> tuple[Beam, ...]:
+        """What a decompression took from the arch, nothing where there was none."""
+        size = self.shape
+        if not size.is_decompressed:
+            return ()
+        middle, half = size.half_depth_mm + size.canal_depth_mm + 12.0, size.height_mm / 2 + 16.0
+        wide = size.canal_width_mm * 0.38
+        start, end = (0.0, middle, -half), (0.0, middle, half)
+        return (self._beam(start, end, (1.0, 0.0, 0.0), (wide, wide), (22.0, 22.0)),)
 
     @cached_property
     def _pedicles(self) -> tuple[Solid, ...]:

@@ -188,6 +188,7 @@ def _drawn(posed: Posed, grid: Grid, parts: int) -> npt.NDArray[np.int16]:
         scene.anatomy.shapes,
         _reach(scene),
         scanner.roll_deg,
+        scene.hardware.graft,
     )
     subject = Subject(
         scene.anatomy.shapes,

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..bone import BoneLook
+from ..bone import BoneLook, Regions
 from ..streaks import StreakLook
 from .scene import Hardware, Scanner
 from .shapes import Build, level_range
@@ -29,7 +30,7 @@ def chance_build(lot: Generator, operated: tuple[str, str]) -> Build:
         cobb, rotation = sign * 48.0 * size, sign * 25.0 * size * float(lot.uniform(0.5, 1.0))
     wedge = (str(lot.choice(levels)), float(lot.uniform(4, 14)))
     has_wedge, is_hypertrophic = lot.uniform() < 0.15, lot.uniform() < 0.3  # noqa: PLR2004 - of ours
-    return Build(
+    build = Build(
         size=float(np.clip(lot.normal(1.0, 0.06), 0.87, 1.13)),
         pedicle_width=float(np.clip(lot.normal(1.0, 0.13), 0.62, 1.25)),
         convergence_deg=float(lot.normal(0, 2.0)),
@@ -44,6 +45,9 @@ def chance_build(lot: Generator, operated: tuple[str, str]) -> Build:
         wedge=wedge if has_wedge and wedge[0] != "S1" else None,
         disc=float(lot.uniform(0.65, 1.1)),
     )
+    opened = tuple(level for level in levels if level != "S1" and lot.uniform() < 0.5)  # noqa: PLR2004 - a coin
+    is_opened, waist = lot.uniform() < 0.35, float(lot.uniform(0.05, 0.14))  # noqa: PLR2004 - of ours
+    return replace(build, waist=waist, decompressed=opened if is_opened else ())
 
 
 def chance_bone(lot: Generator, *, is_osteoporotic: bool | None) -> BoneLook:
@@ -54,11 +58,16 @@ def chance_bone(lot: Generator, *, is_osteoporotic: bool | None) -> BoneLook:
     marrow = float(lot.uniform(0.3, 0.6) if poor else lot.uniform(0.75, 1.3))
     usual = BoneLook()
     return BoneLook(
-        usual.cortex_mm * np.float32(thick),
-        usual.cortex_hu * np.float32(dense),
-        usual.marrow_hu * np.float32(marrow),
-        usual.trabeculae_hu * np.float32(np.sqrt(marrow)),
+        _times(usual.cortex_mm, thick),
+        _times(usual.cortex_hu, dense),
+        _times(usual.marrow_hu, marrow),
+        _times(usual.trabeculae_hu, float(np.sqrt(marrow))),
     )
+
+
+def _times(values: Regions, factor: float) -> Regions:
+    body, pedicle, arch, rib = values
+    return body * factor, pedicle * factor, arch * factor, rib * factor
 
 
 def chance_hardware(lot: Generator, metal: str | None) -> tuple[Hardware, float, StreakLook]:
@@ -94,7 +103,8 @@ def chance_hardware(lot: Generator, metal: str | None) -> tuple[Hardware, float,
     look = StreakLook(
         150.0 * float(strong), 45.0 * float(strong), float(starved), int(lot.integers(2**31))
     )
-    return hardware, float(bloom), look
+    graft = int(lot.integers(20, 90)) if lot.uniform() < 0.35 else 0  # noqa: PLR2004 - of ours
+    return replace(hardware, graft=graft), float(bloom), look
 
 
 def chance_scanner(lot: Generator, kernel: str | None, noise: float | None, levels: int) -> Scanner:

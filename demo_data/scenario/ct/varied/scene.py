@@ -66,7 +66,8 @@ class Hardware:
     """What joins the screws, and what metal it is.
 
     `cross_links` are shares (0 to 1) of the rods' common height, `second_rods` the sides (L, R)
-    with a rod running beside the first over a share of its length. Hounsfield values are those in
+    with a rod running beside the first over a share of its length, `graft` counts the pieces of
+    bone laid beside the arches. Hounsfield values are those in
     the middle of a thick part.
     """
 
@@ -78,6 +79,7 @@ class Hardware:
     cross_links: tuple[float, ...] = ()
     second_rods: tuple[str, ...] = ()
     cages: tuple[Cage, ...] = ()
+    graft: int = 0
     thread_pitch_mm: float = 2.8
     thread_depth_mm: float = 0.5
     taper_mm: float = 7.0

@@ -47,7 +47,8 @@ class Build:
     `size` scales all bone, `pedicle_width` pedicles alone (narrow below 1), `convergence_deg` is
     added to every pedicle's. `curve` multiplies the usual sagittal curve and `posture_deg` leans
     all of it forwards. `cobb_deg` bends the spine sideways about `apex` over `reach` levels each
-    way, its apical vertebra turned by `rotation_deg`. `wedge` names a collapsed level.
+    way, its apical vertebra turned by `rotation_deg`. `wedge` names a collapsed level,
+    `decompressed` those whose arch was opened, `waist` how much narrower a body's middle is.
     """
 
     size: float = 1.0
@@ -64,6 +65,8 @@ class Build:
     facet_scale: float = 1.0
     wedge: tuple[str, float] | None = None
     disc: float = 1.0
+    waist: float = 0.08
+    decompressed: tuple[str, ...] = ()
 
 
 def level_range(first: str, last: str) -> tuple[str, ...]:
@@ -122,6 +125,8 @@ def _shaped(usual: LevelShape, build: Build, generator: np.random.Generator) -> 
         facet_scale=max(0.85, near(build.facet_scale, 0.1)),
         spinous_drop_mm=_SPINOUS_DROP_MM if middle_thoracic else 0.0,
         rib_rise_mm=_RIB_RISE_MM if is_thoracic and 1 <= place <= 9 else 0.0,  # noqa: PLR2004 - T2 to T10 meet the disc above
+        waist=build.waist,
+        is_decompressed=usual.level in build.decompressed,
         wedge_deg=build.wedge[1] if build.wedge and build.wedge[0] == usual.level else 0.0,
     )
 
