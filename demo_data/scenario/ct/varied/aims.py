@@ -33,6 +33,7 @@ _LENGTH_STEP_MM = 5.0
 _SHORTEST_MM, _LONGEST_MM = 25.0, 60.0
 _SHORT_OF_FRONT_MM = 4.0
 _LEAST_CONVERGENCE_DEG = 4.0
+_FROM_MIDDLE_MM = 1.0
 _MOST_OUTWARDS_DEG = 16.0
 _PEDICLE_REACH_MM = 9.0
 _REACH_MM = np.arange(10.0, 90.0, 0.25)
@@ -149,6 +150,11 @@ def _length(bone: Bony, plan: ScrewPlan, beyond_mm: float | None) -> tuple[float
     front = float(_REACH_MM[np.flatnonzero(is_bone)[-1]]) if is_bone.any() else 40.0
     step = _LENGTH_STEP_MM
     if beyond_mm is None:
+        # Tips of a pair must not meet in the middle.
+        left = (points - bone.frame.origin) @ bone.frame.axes[:, 0] * SIDE_SIGN[plan.side]
+        own_side = left > plan.diameter_mm / 2 + _FROM_MIDDLE_MM
+        if own_side[0] and not own_side.all():
+            front = min(front, float(_REACH_MM[own_side.argmin()]) + _SHORT_OF_FRONT_MM)
         length = np.floor((front - _SHORT_OF_FRONT_MM) / step) * step
         return float(np.clip(length, _SHORTEST_MM, _LONGEST_MM)), 0.0
     length = np.ceil((front + beyond_mm) / step) * step
