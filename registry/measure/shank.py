@@ -64,7 +64,8 @@ class Sections:
     Attributes
     ----------
     along_mm : (n,), depths along the line
-    middles_mm : (n, 2), the metal's middle off the line in the line's two directions across
+    middles_mm : (n, 2), the middle of the metal's inside off the line, in its two directions
+        across
     radii_mm : (n,), of the circle with the metal's area
     shapes : (n,), the metal's least over its greatest half axis, 1 for a circle, 0 for none
     shank_mm : the shank's own radius
@@ -142,18 +143,34 @@ def sections_along(
 
 def _summed(along: FloatArray, mask: NDArray[np.bool_], patch: FloatArray, run: slice) -> Sections:
     flat = mask.reshape(len(along), -1).astype(np.float64)
-    first, second = patch[..., 0].ravel(), patch[..., 1].ravel()
-    moments = flat @ np.stack([np.ones_like(first), first, second, first**2, second**2], axis=1)
-    mixed = flat @ (first * second)
-    count = np.maximum(moments[:, 0], 1.0)
-    means = moments[:, 1:3] / count[:, None]
-    spread = moments[:, 3:5] / count[:, None] - means**2
-    mixed = mixed / count - means[:, 0] * means[:, 1]
+    _, spread, mixed = _moments(flat, patch)
     half, apart = spread.sum(axis=1) / 2.0, (spread[:, 0] - spread[:, 1]) / 2.0
     swing = np.hypot(apart, mixed)
     shapes = np.sqrt(np.maximum(half - swing, 0.0) / np.maximum(half + swing, 1e-9))
-    radii = np.sqrt(moments[:, 0] * PATCH_STEP_MM**2 / math.pi)
-    return Sections(along, means, radii, shapes, _shank_radius(radii[run]), run)
+    radii = np.sqrt(flat.sum(axis=1) * PATCH_STEP_MM**2 / math.pi)
+    middles, _, _ = _moments(_inner(mask), patch)
+    return Sections(along, middles, radii, shapes, _shank_radius(radii[run]), run)
+
+
+def _moments(weights: FloatArray, patch: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the means (n, 2), variances (n, 2) and covariances (n,) of planes' weights."""
+    first, second = patch[..., 0].ravel(), patch[..., 1].ravel()
+    sums = weights @ np.stack(
+        [np.ones_like(first), first, second, first**2, second**2, first * second], axis=1
+    )
+    sums = sums[:, 1:] / np.maximum(sums[:, :1], 1e-9)
+    means = sums[:, :2]
+    return means, sums[:, 2:4] - means**2, sums[:, 4] - means[:, 0] * means[:, 1]
+
+
+def _inner(mask: NDArray[np.bool_]) -> FloatArray:
+    """Return weights that grow towards the inside of the metal in each plane, (n, pixels).
+
+    Streaks and other metal that touch a shank pull its outline aside, and its inside less.
+    """
+    depth = ndimage.distance_transform_edt(mask, sampling=(1e3, PATCH_STEP_MM, PATCH_STEP_MM))
+    weights: FloatArray = depth.reshape(len(mask), -1) ** 2
+    return weights
 
 
 def _is_theirs(

@@ -20,6 +20,7 @@ from registry.measure.shank import (
     no_shank,
     sections_along,
 )
+from registry.measure.shank_tip import Blur, beyond_half_mm
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,6 +39,15 @@ LEAST_BONE_HU, MOST_BONE_HU = 0.0, 2000.0
 AROUND_MM = 3.0
 DIMMEST_EDGE_HU = 1300.0
 _ROUNDS = 3
+_NECK_PLANES = 4
+_ALIKE = 0.5
+_OF_CUT_OFF = 0.88
+"""Metal that goes beyond the scale's end has its edge near that end: half of what it would read
+lies above it. Ours."""
+_SHARP_MM = 0.72
+_OF_CUT_OFF_BLURRED = 0.65
+_BRIGHTER = 2.5
+"""How much brighter than the scale's end titanium would read; ours."""
 _FINE_MM = 0.1
 
 
@@ -52,6 +62,7 @@ class FittedShank:
     entry_along_mm, tip_along_mm : where they lie on the line
     threshold : HU that outlines the metal
     core_hu : along the shank's middle
+    is_cut_off : whether the metal is brighter than the scale can show
     is_tip_hidden : whether the tip lies against another screw, where brightness does not fall
     """
 
@@ -62,6 +73,7 @@ class FittedShank:
     tip_along_mm: float
     threshold: float
     core_hu: float
+    is_cut_off: bool
     is_tip_hidden: bool
 
     @property
@@ -88,8 +100,8 @@ def fit_shank(
     In planes normal to the line the metal's middle and width are measured every half millimetre
     and a line is fitted through the middles of the narrow ones, several times over; the edge is
     half way from what lies about it to its own brightness. Entry is where, going backwards, the
-    metal begins to widen into the head (or ends); tip is where the brightness along the axis
-    falls half way to what lies beyond.
+    metal begins to widen into the head (or ends); tip is a little
+    beyond where the brightness along the axis has fallen half way, as far as blur dims a point.
 
     Parameters
     ----------
@@ -103,28 +115,39 @@ def fit_shank(
     ------
     BadInputError : the metal there is not long and thin
     """
-    line, edge, core = guess, threshold, threshold
+    line, edge, core, is_cut_off = guess, threshold, threshold, False
     for _ in range(_ROUNDS):
         sections = sections_along(voxels, affine, line, edge, beside)
         line = fitted_line(line, sections)
-        core = _core(voxels, affine, line, sections)
-        edge = max(DIMMEST_EDGE_HU, (core + _around(voxels, affine, line, sections)) / 2.0)
+        core, is_cut_off = _core(voxels, affine, line, sections)
+        around = _around(voxels, affine, line, sections)
+        share = _share(affine, line) if is_cut_off else 0.5
+        edge = max(DIMMEST_EDGE_HU, around + share * (core - around))
     sections = sections_along(voxels, affine, line, edge, beside)
     entry = _entry(sections)
     hidden = _hidden_from(line, sections, beside)
-    tip = _tip(voxels, affine, line, sections) if hidden is None else hidden
+    brighter = _BRIGHTER if is_cut_off else 1.0
+    tip = _tip(voxels, affine, line, sections, core, brighter) if hidden is None else hidden
     if tip - entry < max(SHORTEST_SHANK_MM, 4.0 * sections.shank_mm):
         raise no_shank()
     axis = ScrewAxis.through(line.at(entry), line.at(tip))
-    return FittedShank(axis, line, sections, entry, tip, edge, core, hidden is not None)
+    return FittedShank(axis, line, sections, entry, tip, edge, core, is_cut_off, hidden is not None)
 
 
-def _core(voxels: Voxels, affine: ArrayLike, line: Line, sections: Sections) -> float:
-    """Return the median brightness on the line where the shank is narrow."""
+def _share(affine: ArrayLike, line: Line) -> float:
+    """Return where between surroundings and the scale's end cut-off metal has its edge."""
+    across = Blur.of(affine, line.direction).across_mm[1]
+    return _OF_CUT_OFF if across < _SHARP_MM else _OF_CUT_OFF_BLURRED
+
+
+def _core(voxels: Voxels, affine: ArrayLike, line: Line, sections: Sections) -> tuple[float, bool]:
+    """Return the median brightness where the shank is narrow, and whether the scale ends there."""
     depths = sections.along_mm[sections.narrow()]
     if len(depths) == 0:
         raise no_shank()
-    return float(np.median(sample_points(voxels, affine, line.at(depths))))
+    values = sample_points(voxels, affine, line.at(depths))
+    # Grain leaves no two values alike, unless all are the scale's last.
+    return float(np.median(values)), float(np.mean(values == values.max())) > _ALIKE
 
 
 def _around(voxels: Voxels, affine: ArrayLike, line: Line, sections: Sections) -> float:
@@ -138,13 +161,19 @@ def _around(voxels: Voxels, affine: ArrayLike, line: Line, sections: Sections) -
 
 
 def _entry(sections: Sections) -> float:
-    """Return the depth at which, going backwards, the metal begins to widen, or ends."""
-    ratio = sections.radii_mm / sections.shank_mm
+    """Return the depth at which, going backwards, the metal begins to widen, or ends.
+
+    Widening is against the shank just in front, which streaks may have made wider than its tip.
+    """
+    radii = sections.radii_mm
     middle = (sections.run.start + sections.run.stop) // 2
-    wide = np.flatnonzero(ratio[: middle + 1] >= WIDENED)
+    wide = np.flatnonzero(radii[: middle + 1] >= WIDENED * sections.shank_mm)
     number = int(wide[-1]) if len(wide) else -1
     if number < 0:
         return float(sections.along_mm[sections.run.start])
+    in_front = radii[number + _NECK_PLANES : number + 4 * _NECK_PLANES]
+    own = max(sections.shank_mm, float(np.median(in_front)))
+    ratio = radii / own
     while number < middle and ratio[number] > BEGINS_TO_WIDEN:
         number += 1
     before, after = ratio[number - 1], ratio[number]
@@ -164,17 +193,34 @@ def _hidden_from(line: Line, sections: Sections, beside: Sequence[Shank]) -> flo
     return None
 
 
-def _tip(voxels: Voxels, affine: ArrayLike, line: Line, sections: Sections) -> float:
-    """Return the depth at which brightness has fallen half way from the metal to beyond it."""
+def _tip(
+    voxels: Voxels,
+    affine: ArrayLike,
+    line: Line,
+    sections: Sections,
+    core: float,
+    brighter: float,
+) -> float:
+    """Return the depth of the end: beyond where brightness along the axis has fallen half way."""
     end = float(sections.along_mm[sections.run.stop - 1])
-    inside = sample_points(voxels, affine, line.at(end - np.arange(2.0, 6.0, _FINE_MM)))
-    depths = end + np.arange(-3.0, 6.0, _FINE_MM)
+    depths = end + np.arange(-7.0, 6.0, _FINE_MM)
     values = sample_points(voxels, affine, line.at(depths)).astype(float)
-    beyond = float(np.median(values[-20:]))
-    half = (float(np.median(inside)) + max(beyond, -1000.0)) / 2.0
-    below = np.flatnonzero(values < half)
-    if len(below) == 0 or below[0] == 0:
+    beyond = max(float(np.median(values[-20:])), -1000.0)
+    share = (values - beyond) / max(core - beyond, 1.0)
+    half = _last_fall(depths, share, 0.5)
+    if half is None:
         return end
-    number = int(below[0])
-    share = (values[number - 1] - half) / (values[number - 1] - values[number])
-    return float(depths[number - 1] + share * _FINE_MM)
+    high, low = _last_fall(depths, share, 0.75), _last_fall(depths, share, 0.25)
+    fall = None if high is None or low is None else low - high
+    blur = Blur.of(affine, line.direction)
+    return half + beyond_half_mm(sections.shank_mm, blur, fall, brighter)[0]
+
+
+def _last_fall(depths: FloatArray, share: FloatArray, level: float) -> float | None:
+    """Return the depth beyond which a profile stays below a level, None where it never does."""
+    above = np.flatnonzero(share >= level)
+    if len(above) == 0 or above[-1] == len(share) - 1:
+        return None
+    number = int(above[-1])
+    part = (share[number] - level) / (share[number] - share[number + 1])
+    return float(depths[number] + part * _FINE_MM)

@@ -49,7 +49,7 @@ def metal_phantom(
     metal_hu: float = 3071.0,
     voxel: tuple[float, float, float] = (0.5, 0.5, 0.6),
     has_rod: bool = True,
-    noise_hu: float = 0.0,
+    noise_hu: float = 12.0,
     turn: float = 0.0,
     seed: int = 0,
 ) -> Phantom:

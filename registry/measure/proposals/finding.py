@@ -26,7 +26,8 @@ if TYPE_CHECKING:
     from registry.measure.shank import Line
     from registry.measure.shank_ends import FittedShank
 
-_MOST_TRIES = 400
+_MOST_IN_VAIN = 60
+"""After so many runs in a row that are no screw, what is left is rods, heads and streaks; ours."""
 _ALIKE_DEG = 12.0
 _ALIKE_MM = 2.5
 _ALONG_DEG = 30.0
@@ -91,12 +92,14 @@ def _shanks(voxels: Voxels, affine: ArrayLike) -> list[FittedShank]:
     found: list[FittedShank] = []
     others: list[FittedShank] = []
     tried: list[Line] = []
+    in_vain = 0
     for candidate in candidates(voxels, affine):
-        if len(tried) >= _MOST_TRIES:
+        if in_vain >= _MOST_IN_VAIN:
             break
         if _is_explained(candidate, found, others) or _was_tried(candidate, tried):
             continue
         tried.append(candidate.line)
+        in_vain += 1
         try:
             fitted = fit_shank(voxels, affine, candidate.line, candidate.threshold)
         except BadInputError:
@@ -105,6 +108,7 @@ def _shanks(voxels: Voxels, affine: ArrayLike) -> list[FittedShank]:
             continue
         if is_screw(voxels, affine, fitted):
             found.append(fitted)
+            in_vain = 0
         else:
             others.append(fitted)
     return found

@@ -24,9 +24,11 @@ _SHORTEST_MM = 13.0
 _SHORTEST_HEADLESS_MM = 18.0
 _SLENDER, _SLENDER_HEADLESS = 2.9, 3.8
 _LEAST_ROUND = 0.5
+_LEAST_ROUND_STREAKED = 0.38
 _LEAST_STEADY = 0.65
 _STEADY_WITHIN = 0.22
-_GREATEST_STRAY_MM = 0.6
+_GREATEST_STRAY_MM, _GREATEST_STRAY_STREAKED_MM = 0.6, 1.1
+_STREAKED_HU = 5000.0
 _TAPER_MM = 6.0
 _FRONT_MM = 4.0
 _WIDE_FRONT = 1.35
@@ -38,7 +40,7 @@ _SLEEVE_MM = 2.2
 _SLEEVE_PLANES = 4
 _OF_THE_EDGE = 0.45
 _AIR_HU = -250.0
-_ALONE_MM = 90.0
+_ALONE_MM = 50.0
 
 
 def is_screw(voxels: Voxels, affine: ArrayLike, fitted: FittedShank) -> bool:
@@ -75,11 +77,13 @@ def _is_even(fitted: FittedShank) -> bool:
         return False
     ratio = sections.radii_mm[shank] / sections.shank_mm
     narrow = sections.narrow()
+    heavy = fitted.is_cut_off or fitted.core_hu >= _STREAKED_HU
     stray = np.hypot(*sections.middles_mm[narrow].T)
     return bool(
         np.mean(np.abs(ratio - 1.0) < _STEADY_WITHIN) >= _LEAST_STEADY
-        and np.median(sections.shapes[narrow]) >= _LEAST_ROUND
-        and np.percentile(stray, 90) <= _GREATEST_STRAY_MM
+        and np.median(sections.shapes[narrow]) >= (_LEAST_ROUND_STREAKED if heavy else _LEAST_ROUND)
+        and np.percentile(stray, 80)
+        <= (_GREATEST_STRAY_STREAKED_MM if heavy else _GREATEST_STRAY_MM)
     )
 
 
