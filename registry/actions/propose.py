@@ -127,6 +127,9 @@ def keep_proposal(
         if not is_theirs or present != [scan]:
             return queries.kept_proposal(work.session, present[0]) if present else None
         before = queries.kept_proposal(work.session, scan)
+        if before is not None and before.is_present and before.failure is None:
+            # Somebody at the shell asked for it meanwhile.
+            return before
         if before is not None:
             work.update(ProposalRow, "replace a proposal", before.proposal_id, replaced_at=now)
         work.insert(

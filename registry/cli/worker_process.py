@@ -1,5 +1,7 @@
 """The worker's own process: goes through what came in, a step at a time; started by `serve`.
 
+Where nothing came in it works out what the program proposes of the scans that are read here.
+
 Its order is one line of JSON on standard input, its answer one on standard output. It ends on
 SIGTERM, between two slices if need be, and when its standard input does: then who started it is
 gone. Killed in mid-step it loses nothing: the next one begins the step again.
@@ -16,6 +18,7 @@ import signal
 import sys
 import threading
 from contextlib import closing, contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,10 +30,12 @@ from registry.domain.problems import FailureError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from registry.actions.propose import Run
     from registry.store.home import Ledger
 
 LOOKS_EVERY_SECONDS = 1.0
 _LONGEST_ORDER = 64 * 1024
+PROPOSING = "registry.cli.proposal_process"
 # A packed member of a zip may be held twice, at 1 GiB each, beside what is made of it; images that
 # are mapped from the disk do not count. A setting of ours, no source.
 MEMORY_BYTES = 4 * 1024 * 1024 * 1024
@@ -69,15 +74,20 @@ def _open_and_work(home: Path, stop: threading.Event) -> int:
     return 0
 
 
-def work(ledger: Ledger, stop: threading.Event) -> None:
+def work(ledger: Ledger, stop: threading.Event, *, proposing_module: str = PROPOSING) -> None:
     """Do step after step until told to stop; where there is none, look again after a moment."""
+    from registry.actions.propose import ProposalWorker
     from registry.actions.work_arrivals import work_once
     from registry.cli.opening import instant
 
     name, failure = secrets.token_hex(8), ""
+    proposing = ProposalWorker(ledger, _propose_apart(ledger, stop, proposing_module), worker=name)
+    proposes = ledger.settings.makes_proposals
     while not stop.is_set():
         try:
             did = work_once(ledger, instant(), worker=name, should_stop=stop.is_set)
+            if proposes and not did and not stop.is_set():
+                did = proposing.once(instant())
             failure = ""
         except FailureError as error:
             # The database is away, or held for long: told once, and tried again.
@@ -87,6 +97,17 @@ def work(ledger: Ledger, stop: threading.Event) -> None:
             failure = str(error)
         if not did:
             stop.wait(LOOKS_EVERY_SECONDS)
+
+
+def _propose_apart(ledger: Ledger, stop: threading.Event, module: str) -> Run:
+    from registry.actions.propose_apart import propose_apart
+
+    return partial(
+        propose_apart,
+        ledger.images.folder,
+        module=module,
+        should_stop=stop.is_set,
+    )
 
 
 def _until_orphaned(stop: threading.Event) -> None:

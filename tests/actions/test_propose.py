@@ -152,6 +152,17 @@ def test_two_workers_at_once_work_it_out_once(imaged):
     assert len(rows(imaged)) == 1
 
 
+def test_what_a_command_has_worked_out_meanwhile_stands(imaged):
+    def run(scan):
+        made = to_json(a_proposal(scan.logged))
+        propose.keep_proposal(imaged, acting(imaged, None), scan, NOW, document=made)
+        return made
+
+    assert ProposalWorker(imaged, run).once(LATER)
+    assert [(row.made_at, row.replaced_at) for row in rows(imaged)] == [(NOW, None)]
+    assert rows(imaged, ProposalWork) == []
+
+
 def test_who_was_told_to_stop_has_not_failed_at_it(imaged):
     def stop(scan):  # noqa: ARG001 - takes what the other takes
         raise StoppedError

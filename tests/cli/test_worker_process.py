@@ -7,18 +7,24 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
 
 from registry.actions.accounts import acting
 from registry.actions.arrivals import one_arrival
 from registry.actions.decide_arrival import decide_arrival
-from registry.cli.worker_process import MEMORY_BYTES
+from registry.cli.worker_process import MEMORY_BYTES, work
 from registry.domain.arrivals import ArrivalState
+from registry.measure.proposals.documents import from_json
+from registry.store.models.proposals import ProposalRow
 from tests.build.arriving import a_decision, a_study, arrived
 from tests.build.loaded import LOG_ROWS, load_rows
+from tests.build.scanned import with_held_scan
 
 PROGRAM = "import sys; from registry.cli.main import main; sys.exit(main())"
 WITHIN_SECONDS = 60
@@ -110,3 +116,34 @@ def test_a_worker_never_outlives_its_server(place, served):
     served.kill()
     served.communicate()
     until(is_gone, worker)
+
+
+@pytest.mark.parametrize("makes", [True, False])
+def test_where_nothing_came_in_the_worker_makes_proposals_unless_the_unit_wants_none(ledger, makes):
+    load_rows(ledger, {"case_ref": "OP-1", "level": "L4"})
+    with_held_scan(ledger, "OP-1")
+    settings = replace(ledger.settings, makes_proposals=makes)
+    wanting = replace(ledger, settings=settings)
+    vars(wanting)["engine"] = ledger.engine
+    stop = threading.Event()
+    child = {"proposing_module": "tests.build.proposing_child"}
+    working = threading.Thread(target=work, args=(wanting, stop), kwargs=child)
+    working.start()
+    try:
+        if makes:
+            (kept,) = until(proposals, ledger)
+            assert kept.failure is None
+            assert from_json(kept.document).screws[0].logged.level == "L4"
+        else:
+            time.sleep(0.5)
+            assert proposals(ledger) == []
+    finally:
+        stop.set()
+        working.join()
+
+
+def proposals(ledger):
+    with ledger.reading() as session:
+        found = list(session.execute(select(ProposalRow)).scalars())
+        session.expunge_all()
+    return found

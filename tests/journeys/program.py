@@ -22,8 +22,12 @@ STOPS_WITHIN_SECONDS = 60
 
 
 def environment() -> dict[str, str]:
-    """Return this process's environment without a ledger's settings in it."""
-    return {name: text for name, text in os.environ.items() if "PEDICLE_LEDGER_" not in name}
+    """Return this process's environment without a ledger's settings in it.
+
+    No proposal is worked out beside a visit: it would come at another moment each time.
+    """
+    kept = {name: text for name, text in os.environ.items() if "PEDICLE_LEDGER_" not in name}
+    return {**kept, "PEDICLE_LEDGER_MAKES_PROPOSALS": "false"}
 
 
 def run(home: Path, command: str, *words: object) -> str:
