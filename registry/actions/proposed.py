@@ -80,9 +80,11 @@ class OwnBeside:
 
 
 def proposed_for_desk(
-    ledger: Ledger, viewer: Viewer, assignment_id: int, now: datetime
+    ledger: Ledger, viewer: Viewer, assignment_id: int, now: datetime, *, is_ahead: bool = False
 ) -> ProposedForDesk:
     """Return what is proposed of the screw of an owed reading.
+
+    `is_ahead` is for a desk that is not open yet: nothing is shown, so nothing is kept of it.
 
     Raises
     ------
@@ -99,7 +101,7 @@ def proposed_for_desk(
     at_once = ledger.settings.proposal_extents is ProposalExtents.AT_ONCE and screw.is_first
     # Who makes a reading of their own again sees what they had been shown before.
     is_shown = found.screw is not None and (at_once or (has_seen and screw.reading_id is not None))
-    if is_shown and kept is not None:
+    if is_shown and kept is not None and not is_ahead:
         _note_shown(ledger, viewer, kept, screw, now)
     return ProposedForDesk(found, is_shown)
 

@@ -69,23 +69,25 @@ def worklist(ledger: Ledger, viewer: Viewer, now: datetime) -> list[BlindScrew]:
     return [_blind(item, now) for item in sorted(owed, key=order)]
 
 
-def following(owed: list[BlindScrew], digest: str, but: int | None = None) -> BlindScrew | None:
-    """Return what is read after a screw on an image: one on the same image, else the first.
-
-    `but` is the owed reading that is being made, which is not what follows it.
-    """
-    others = [screw for screw in owed if screw.assignment_id != but]
-    same_scan = next((screw for screw in others if screw.image_digest == digest), None)
-    return same_scan or next(iter(others), None)
+def following(owed: list[BlindScrew], digest: str) -> BlindScrew | None:
+    """Return what is read after a screw on an image: one on the same image, else the first."""
+    same_scan = next((screw for screw in owed if screw.image_digest == digest), None)
+    return same_scan or next(iter(owed), None)
 
 
 def following_screw(
-    ledger: Ledger, viewer: Viewer, assignment_id: int, now: datetime
+    ledger: Ledger, viewer: Viewer, assignment_id: int, now: datetime, read_by_then: int | None
 ) -> BlindScrew | None:
-    """Return what would be read after an owed reading, as things stand; None where nothing."""
+    """Return what would be read after an owed reading, as things stand; None where nothing.
+
+    `read_by_then` is another owed reading that will have been made before it.
+    """
     owed = worklist(ledger, viewer, now)
     this = next((screw for screw in owed if screw.assignment_id == assignment_id), None)
-    return None if this is None else following(owed, this.image_digest, assignment_id)
+    if this is None:
+        return None
+    others = [each for each in owed if each.assignment_id not in {assignment_id, read_by_then}]
+    return following(others, this.image_digest)
 
 
 def blind_screw(ledger: Ledger, viewer: Viewer, assignment_id: int, now: datetime) -> BlindScrew:

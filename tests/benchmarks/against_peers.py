@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from reports.frame import ScrewRow, frame
 from reports.tables.rates import Question, rates
 from reports.tables.splits import Split
-from tests.benchmarks import cutting_sections, reading_a_ct
+from tests.benchmarks import cutting_sections, reading_a_ct, sections_to_pixels
 from tests.benchmarks.turns import ratio
 
 
@@ -65,4 +65,5 @@ if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as made:
         reading_a_ct.measure(Path(made))
         cutting_sections.measure(Path(made))
+        sections_to_pixels.measure(Path(made))
     counting_rates()

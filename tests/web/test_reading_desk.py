@@ -293,6 +293,7 @@ def test_what_cannot_be_found_can_still_be_typed_with_a_decimal_comma(client: Fl
     form = page[page.index('<form id="answers"') :]
     assert re.findall(r'<(?:section|div|form) id="(\w+)"[^>]* hidden>', page[: -len(form)]) == [
         "line",
+        "proposed",
         "look",
         "across",
         "lengthwise",

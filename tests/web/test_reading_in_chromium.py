@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Browser, Page
 
+    from registry.store.home import Ledger
+
 pytestmark = pytest.mark.browser
 
 DEPTHS = (9, 10, 11)
@@ -46,7 +48,11 @@ window.fetch = async (address, options) => {
 @pytest.fixture
 def site(tmp_path: Path) -> Iterator[str]:
     """Serve a ledger with screws to be read; give its address."""
-    ledger = a_desk_ledger(tmp_path / "ledger")
+    yield from served_desk(a_desk_ledger(tmp_path / "ledger"))
+
+
+def served_desk(ledger: Ledger) -> Iterator[str]:
+    """Serve a ledger until the test is over; give its address."""
     app = create_app(ledger, clock=lambda: NOW + timedelta(hours=1))
     server = make_server("127.0.0.1", 0, app, threaded=True)
     thread = Thread(target=server.serve_forever)
@@ -116,6 +122,11 @@ def click(page: Page, depth: int, *places: tuple[float, float]) -> None:
         canvas.click(position={"x": x + u * scale, "y": y - v * scale})
 
 
+def gone_on(page: Page, assignment: int) -> None:
+    """Wait until a screw has been saved and what follows it is there."""
+    page.wait_for_url(lambda url: not url.partition("?")[0].endswith(f"/reading/{assignment}"))
+
+
 def mark_all(page: Page) -> None:
     page.locator("#way-contour").check()
     for depth in DEPTHS:
@@ -154,7 +165,7 @@ def test_a_screw_of_the_other_side_is_told_at_once_and_asks_for_a_tick(page: Pag
     expect(page.locator("#save-faults")).to_contain_text("tick that this is the one")
     page.locator("#side-confirmed").check()
     page.locator("#save").click()
-    page.wait_for_url("**saved=yes")
+    gone_on(page, L4_RIGHT)
     # The same screw under the level and side that it really has.
     open_desk(page, L4_LEFT)
     set_ends(page, placed_side(page, is_other=False))
@@ -165,7 +176,7 @@ def test_a_screw_of_the_other_side_is_told_at_once_and_asks_for_a_tick(page: Pag
     expect(page.locator("#save-faults")).to_contain_text("read already under another level or side")
     page.locator("#axis-confirmed").check()
     page.locator("#save").click()
-    page.wait_for_url("**saved=yes")
+    gone_on(page, L4_LEFT)
 
 
 def placed_side(page: Page, *, is_other: bool) -> Side:
@@ -211,7 +222,7 @@ def test_marks_outlive_a_session_and_are_saved_after_signing_in_again(page: Page
     )
     sign_in(other)
     page.locator("#save").click()
-    page.wait_for_url("**saved=yes")
+    gone_on(page, L4_LEFT)
     expect(page.locator("#told")).to_contain_text("L4 left: contained, grade A.")
 
 

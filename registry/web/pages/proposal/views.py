@@ -35,9 +35,14 @@ SAVED = "reading saved"
 @proposal_page.get("/<int:assignment_id>/proposed-axis")
 @_READERS
 def axis(assignment_id: int) -> ResponseReturnValue:
-    """Answer with where the program found the screw; what it measured only where it is shown."""
-    ledger = current_ledger()
-    desk = proposed_for_desk(ledger, current_viewer(), assignment_id, now())
+    """Answer with where the program found the screw; what it measured only where it is shown.
+
+    With `ahead` it is for a page that is not open yet: `is_partial` says that more would be shown.
+    """
+    ledger, is_ahead = current_ledger(), "ahead" in request.args
+    desk = proposed_for_desk(ledger, current_viewer(), assignment_id, now(), is_ahead=is_ahead)
+    if is_ahead:
+        return {**axis_json(desk.found), "is_partial": desk.extents_are_shown}
     screw = desk.found.screw
     is_shown = desk.extents_are_shown and screw is not None
     return {

@@ -79,7 +79,9 @@ def show(assignment_id: int) -> ResponseReturnValue:
         if done is None:
             raise
         return redirect(_next_of(done)["next"], 303)
-    coming = following_screw(ledger, viewer, assignment_id, now())
+    # A page that is fetched ahead is read after the one that is being read now.
+    read_by_then = request.args.get("after", type=int)
+    coming = following_screw(ledger, viewer, assignment_id, now(), read_by_then)
     return render_template(
         "reading/desk.html",
         screw=screw,

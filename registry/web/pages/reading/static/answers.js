@@ -52,6 +52,11 @@ export class Answers {
     return this.way === "contour" || this.way === "calliper";
   }
 
+  /** Whether the way that is chosen asks for no screw to be found. */
+  get isWithoutAxis() {
+    return this.way === "typed" || this.way === "none";
+  }
+
   get bone() {
     return this.form.querySelector("#bone").value;
   }

@@ -42,7 +42,7 @@ export class Api {
   /**
    * @param {string} address of the screw's own page, such as /reading/5
    * @param {string} token sent with everything that is posted
-   * @param {Map<string, Picture>} ahead pictures that were fetched before, each used once
+   * @param {Map<string, Picture | object>} ahead what was fetched before, each used once
    */
   constructor(address, token, ahead = new Map()) {
     this.address = address;
@@ -82,21 +82,31 @@ export class Api {
     throw problem;
   }
 
+  /** @returns {string} a picture's path with what it is asked for with */
+  static placeOf(path, parameters) {
+    const query = new URLSearchParams(parameters).toString();
+    return query ? `${path}?${query}` : path;
+  }
+
+  #held(place) {
+    const found = this.ahead.get(place);
+    this.ahead.delete(place);
+    return found;
+  }
+
   /** @returns {Promise<object>} the document at a path */
   async get(path, signal = undefined) {
+    const held = this.#held(path);
+    if (held) return held;
     const answer = await this.#answer(path, { signal });
     return answer.json();
   }
 
   /** @returns {Promise<Picture>} planes of Hounsfield values with their layout */
   async picture(path, parameters = {}, signal = undefined) {
-    const query = new URLSearchParams(parameters).toString();
-    const place = query ? `${path}?${query}` : path;
-    const ahead = this.ahead.get(place);
-    if (ahead) {
-      this.ahead.delete(place);
-      return ahead;
-    }
+    const place = Api.placeOf(path, parameters);
+    const held = this.#held(place);
+    if (held) return held;
     const answer = await this.#answer(place, { signal });
     const layout = JSON.parse(answer.headers.get("Picture-Layout"));
     return new Picture(layout, await this.#bytes(answer));

@@ -14,6 +14,7 @@ export function draftOf(desk, { answers, section, along, attention }) {
     entry: desk.entry,
     tip: desk.tip,
     midplane: desk.midplane,
+    is_proposed: desk.isProposed,
     focus: desk.focus,
     across: desk.across,
     window: desk.window,

@@ -94,10 +94,16 @@ export class MetalView extends Sheet {
     this.told.cross(this.placeAt(add(this.#onSheet(this.told.where()), mm)));
   }
 
-  draw(crossMm) {
+  /** Draws the metal, the cross, and the screw's axis where its ends are known. */
+  draw(crossMm, ends) {
     const words = { top: "head", bottom: "feet", left: "patient's right", right: "patient's left" };
     const cross = this.picture && crossMm ? this.#onSheet(crossMm) : null;
-    this.drawSheet(METAL_WINDOW, words, cross);
+    const drawn = this.drawSheet(METAL_WINDOW, words, cross);
+    if (!drawn || !ends.every(Boolean)) return;
+    const [entry, tip] = ends.map((end) => drawn.place.toPixels(this.#onSheet(end)));
+    draw.stroke(drawn.context, [entry, tip], { light: draw.LIGHT.screw, width: 2 });
+    draw.handle(drawn.context, entry, { light: draw.LIGHT.screw, isActive: true });
+    draw.word(drawn.context, "this screw", [entry[0] + 10, entry[1]], { baseline: "middle" });
   }
 }
 

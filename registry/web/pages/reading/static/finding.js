@@ -66,6 +66,7 @@ export class FindingScrew {
         corner[1] + (rows * spacing) / 2,
         axial.layout.position_mm,
       ];
+      if (this.desk.isProposed) this.lookAtScrew();
       this.told.drawSoon();
     } catch (error) {
       this.told.tellProblem(error);
@@ -74,9 +75,15 @@ export class FindingScrew {
 
   draw() {
     if (!byId("find").open) return;
-    this.metal.draw(this.crossMm);
+    this.metal.draw(this.crossMm, [this.desk.entry, this.desk.tip]);
     this.axial.draw(this.crossMm, this.desk.window, this.desk.midplane);
     if (this.crossMm) byId("cross-told").textContent = inWords(this.crossMm);
+  }
+
+  /** Puts the cross on the middle of the screw, so that both pictures show it. */
+  lookAtScrew() {
+    const { entry, tip } = this.desk;
+    if (this.crossMm && entry && tip) this.#setCross(entry.map((at, axis) => (at + tip[axis]) / 2));
   }
 
   /** Shows the ends in their fields and in one line. */

@@ -4,7 +4,9 @@ export const add = (a, b, times = 1) => a.map((value, at) => value + times * b[a
 export const minus = (a, b) => a.map((value, at) => value - b[at]);
 export const dot = (a, b) => a.reduce((sum, value, at) => sum + value * b[at], 0);
 export const distance = (a, b) => Math.hypot(...minus(a, b));
-export const rounded = (value, step = 0.001) => Number((Math.round(value / step) * step).toFixed(3));
+/** Rounded to a step; nothing is ever minus nought. */
+export const rounded = (value, step = 0.001) =>
+  Number((Math.round(value / step) * step).toFixed(3)) || 0;
 export const roundedAll = (values, step = 0.001) => values.map((value) => rounded(value, step));
 
 /** A section: (u medial to the right, v cranial upwards), `middle` in the canvas's middle. */

@@ -6,6 +6,9 @@ const NO_WAY = "Choose first how to read it: by the contour or by the calliper."
 const OLD_PICTURES =
   "Not marked: these pictures are of other ends. Wait for those of the new ends, or set the ends again.";
 
+/** What is said while the reader has not said whether the proposed screw is the right one. */
+export const NOT_TAKEN = "Say first whether the proposed screw is the right one.";
+
 export class Marking {
   /**
    * @param {object} desk what is shown: book, active, isHeld, depths, focus, isSettled
@@ -47,9 +50,10 @@ export class Marking {
   #isMarking() {
     const { way } = this.answers;
     const isMeasuring = way === "contour" || way === "calliper";
-    if (!isMeasuring) this.told.tell(NO_WAY);
+    if (this.desk.isProposed) this.told.tell(NOT_TAKEN);
+    else if (!isMeasuring) this.told.tell(NO_WAY);
     else if (!this.desk.isSettled) this.told.tell(OLD_PICTURES);
-    return isMeasuring && this.desk.isSettled;
+    return isMeasuring && this.desk.isSettled && !this.desk.isProposed;
   }
 
   /** Marks a place of a section. */

@@ -1,6 +1,9 @@
 // The marks of the section in focus as a table: what the picture shows, for keys and fields.
 
+import { rounded } from "./geometry.js";
 import { sameHandle } from "./marks.js";
+
+const STEP_MM = 0.1;
 
 const WORDS = {
   outline: "cortex",
@@ -106,7 +109,7 @@ export class MarksList {
     field.type = "number";
     field.step = "0.1";
     field.name = names[axis];
-    field.value = value.toFixed(1);
+    field.value = rounded(value, STEP_MM).toFixed(1);
     field.setAttribute("aria-label", `${words}, ${names[axis]}, mm`);
     field.addEventListener("change", () => {
       const at = [...this.desk.book.where(handle)];

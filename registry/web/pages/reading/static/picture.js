@@ -13,6 +13,13 @@ export function grey(value, [low, high]) {
   return Math.round(255 * Math.min(1, Math.max(0, share)));
 }
 
+const IS_LITTLE_ENDIAN = new Uint8Array(new Uint16Array([1]).buffer)[0] === 1;
+
+function turned(bytes) {
+  const view = new DataView(bytes);
+  return Int16Array.from({ length: bytes.byteLength / 2 }, (_, at) => view.getInt16(2 * at, true));
+}
+
 export class Picture {
   #drawn = new Map();
 
@@ -22,10 +29,7 @@ export class Picture {
    */
   constructor(layout, bytes) {
     this.layout = layout;
-    const view = new DataView(bytes);
-    const count = layout.planes * layout.rows * layout.columns;
-    this.values = new Int16Array(count);
-    for (let at = 0; at < count; at += 1) this.values[at] = view.getInt16(2 * at, true);
+    this.values = IS_LITTLE_ENDIAN ? new Int16Array(bytes) : turned(bytes);
   }
 
   /** @returns {number} the value at a pixel */

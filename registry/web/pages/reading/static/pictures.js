@@ -5,6 +5,15 @@ import { latest } from "./latest.js";
 const AFTER_MS = 250;
 const PARTS = ["look", "across", "lengthwise"];
 
+/** @returns {object} what pictures of these ends and this midplane are asked for with */
+export function placeParameters({ entry, tip, midplane }) {
+  const parameters = { entry: entry.join(), tip: tip.join() };
+  if (midplane.length && midplane.every(Boolean)) {
+    parameters.midplane = midplane.map((point) => point.join()).join(";");
+  }
+  return parameters;
+}
+
 export class Pictures {
   /** What the sections on the page were made for. */
   #shownFor = null;
@@ -54,18 +63,9 @@ export class Pictures {
     }
   }
 
-  get #parameters() {
-    const { entry, tip, midplane } = this.desk;
-    const parameters = { entry: entry.join(), tip: tip.join() };
-    if (midplane.every(Boolean)) {
-      parameters.midplane = midplane.map((point) => point.join()).join(";");
-    }
-    return parameters;
-  }
-
   /** @returns {?string} what the pictures are asked for with, null while an end is missing */
   get #wanted() {
-    return this.desk.entry && this.desk.tip ? JSON.stringify(this.#parameters) : null;
+    return this.desk.entry && this.desk.tip ? JSON.stringify(placeParameters(this.desk)) : null;
   }
 
   async #along(parameters, signal) {
@@ -78,7 +78,7 @@ export class Pictures {
   async #load(signal) {
     const { desk } = this;
     if (!desk.entry || !desk.tip) return;
-    const parameters = this.#parameters;
+    const parameters = placeParameters(this.desk);
     const [sections, along] = await Promise.all([
       this.api.picture("sections", parameters, signal),
       this.#along(parameters, signal),
@@ -94,7 +94,7 @@ export class Pictures {
   async #turn(signal) {
     const asked = this.#wanted;
     if (!asked) return;
-    const along = await this.#along(this.#parameters, signal);
+    const along = await this.#along(placeParameters(this.desk), signal);
     // Other ends by now: a picture of theirs comes with their sections.
     if (asked !== this.#wanted || !this.desk.sections) return;
     this.desk.along = along;

@@ -17,7 +17,8 @@ export class Saving {
    * @param {Api} api
    * @param {Answers} answers
    * @param {Keeper} keeper ends once it is saved
-   * @param {object} told gather (the reading as it stands), seconds (spent at it), inPlace (the
+   * @param {object} told missing (what has to be done before, in words), gather (the reading as it
+   *   stands), seconds (spent at it), inPlace (the
    *   address of the screw that could be put on the desk at once) and saved (called with the answer)
    */
   constructor(api, answers, keeper, told) {
@@ -33,8 +34,10 @@ export class Saving {
 
   async save() {
     const { answers, told } = this;
+    const missing = told.missing();
+    answers.tell(missing);
+    if (missing.length) return;
     answers.setBusy(true);
-    answers.tell([]);
     try {
       await this.keeper.still();
       const reading = told.gather();

@@ -12,11 +12,12 @@ import { roundedAll } from "./geometry.js";
 import { Grey } from "./grey.js";
 import { Keeper } from "./keeping.js";
 import { Line } from "./line.js";
-import { Marking } from "./marking.js";
+import { Marking, NOT_TAKEN } from "./marking.js";
 import { MarksList } from "./marks_list.js";
 import { Measuring } from "./measuring.js";
 import { Numbers } from "./numbers.js";
 import { Pictures } from "./pictures.js";
+import { Proposed } from "./proposed.js";
 import { Saving } from "./saving.js";
 import { Seen } from "./seen.js";
 import { SectionView } from "./section.js";
@@ -33,6 +34,7 @@ const WAY_WORDS = {
   none: "Not assessable: say why, and save.",
 };
 
+const PROPOSED = "proposed from the metal: look whether it is the right screw";
 const BACK = "The connection is back; nothing was lost.";
 const SIGNED_IN = "Signed in again; nothing was lost.";
 
@@ -41,11 +43,12 @@ const byId = (id) => document.getElementById(id);
 /**
  * Puts the screw of the page on the desk.
  * @param {Api} api of its address
- * @param {object} told saved (called with what the server answered) and come (its sections are on
- *   screen)
+ * @param {object} told saved (called with what the server answered), inPlace (the address of the
+ *   screw that could follow at once) and come (its sections are on screen)
+ * @param {string} words to begin with, of what came before
  * @returns {() => void} ends it: nothing that was wired to the page itself goes on
  */
-export function openScrew(api, told) {
+export function openScrew(api, told, words = "") {
   const root = byId("desk");
   const life = new AbortController();
   const desk = newDesk(Number(root.dataset.diameterMm) || 0);
@@ -120,12 +123,10 @@ export function openScrew(api, told) {
     byId("unfound").hidden = true;
     answers.tell([]);
     strip.fill();
-    if (isFirst) {
-      byId("find").open = false;
-      byId("section").focus();
-    }
+    if (isFirst && !desk.isProposed) toSections();
     answers.doubts.renew(desk.sections.layout.side_doubt);
     tell(restored ? draftWords(restored, desk) : foundWords());
+    if (desk.isProposed) tell(`${before}${sentence(PROPOSED)} ${foundWords()}`);
     if (restored) {
       answers.doubts.take(restored.answers);
       measuring.soon();
@@ -133,6 +134,11 @@ export function openScrew(api, told) {
     }
     drawSoon();
     told.come();
+  }
+
+  function toSections() {
+    byId("find").open = false;
+    byId("section").focus();
   }
 
   function foundWords() {
@@ -152,6 +158,7 @@ export function openScrew(api, told) {
       finding.showEnds();
       return false;
     }
+    proposed.settle();
     if (pictures.place(change, isAtRest)) {
       // What was marked and looked at belongs to the ends before: neither comes back on these.
       desk.book.forget();
@@ -280,6 +287,23 @@ export function openScrew(api, told) {
     },
     clearAll: () => marking.clearAll(),
   });
+  const proposed = new Proposed(api, desk, {
+    tell,
+    place: (axis) => {
+      const midplane = axis.midplane_mm ?? [null, null];
+      pictures.place({ entry: axis.entry_mm, tip: axis.tip_mm, midplane }, true);
+      if (!desk.diameterMm) desk.diameterMm = axis.diameter_mm;
+      answers.offerDiameter(axis.diameter_mm);
+      finding.showEnds();
+      finding.lookAtScrew();
+      drawSoon();
+    },
+    taken: () => {
+      toSections();
+      tell(foundWords());
+      touched();
+    },
+  });
 
   // Keeping, and the line to the server
 
@@ -299,9 +323,10 @@ export function openScrew(api, told) {
   }, life.signal);
   api.line = (state) => line.note(state);
   const saving = new Saving(api, answers, keeper, {
+    missing: () => (desk.isProposed && !answers.isWithoutAxis ? [NOT_TAKEN] : []),
     gather: () => ({
       ...answers.toDocument(),
-      marks: desk.sections ? measuring.marks() : null,
+      marks: desk.sections && !desk.isProposed ? measuring.marks() : null,
       shown: { depths_mm: [...desk.shown], planes: [...desk.planes] },
       window_hu: desk.window,
     }),
@@ -319,6 +344,7 @@ export function openScrew(api, told) {
       isLoaded = true;
       // What was done meanwhile is what the reader sees: it stays.
       if (isDraft(draft) && !desk.entry && desk.book.isEmpty) goOnFrom(draft);
+      await proposed.begin();
     } catch (error) {
       tellProblem(error);
     }
@@ -334,6 +360,7 @@ export function openScrew(api, told) {
       return;
     }
     restored = draft;
+    proposed.settle(Boolean(draft.is_proposed));
     numbers.setBusy(answers.isMeasuring && !desk.book.isEmpty);
     pictures.place({ entry, tip }, true);
     finding.showEnds();
@@ -358,6 +385,8 @@ export function openScrew(api, told) {
     isAtRisk: () => keeper.isAtRisk,
   }, life.signal);
 
+  const before = words ? `${words} ` : "";
+  if (words) requestAnimationFrame(() => tell(`${before}${byId("told").textContent}`));
   numbers.show(null);
   attention.follow(document, life.signal);
   begin();

@@ -9,6 +9,7 @@ export const newDesk = (diameterMm) => ({
   entry: null,
   tip: null,
   midplane: [null, null],
+  isProposed: false,
   isSettled: false,
   sections: null,
   depths: [],
