@@ -1,0 +1,195 @@
+"""What can be measured of one screw: its pedicle's walls, its body's, and its angles."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from registry.domain.directions import BODY_WALLS, PEDICLE_WALLS, Direction
+from registry.domain.problems import BadInputError
+from registry.measure.axes import section_frame, section_to_patient
+from registry.measure.extents import pedicle_extents
+from registry.measure.proposals.pedicle import closed_curves, see_cortex, thinned
+from registry.measure.proposals.records import ProposedExtent
+from registry.measure.proposals.rings import find_course
+from registry.measure.proposals.sacrum import S1_WALLS, wall_marks
+from registry.measure.proposals.straight import MOST_BLOOM_MM, straighten
+from registry.measure.proposals.sureness import PLACE_SD_MM, Sureness, bordering_mm
+from registry.measure.uncertainty import UNKNOWN_DIAMETER_SD_MM
+from registry.measure.wall_extents import S1_DEPTH_MM, s1_extents
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import ArrayLike
+
+    from registry.domain.directions import Side
+    from registry.measure.axes import FloatArray, Midplane, ScrewAxis, SectionFrame
+    from registry.measure.extents import PedicleExtents
+    from registry.measure.proposals.straight import Straight, Tissue
+    from registry.measure.sampling import Voxels
+
+LEAST_WORTH = 0.55
+LEAST_SECTIONS = 3
+MOST_GAP_MM = 1.5
+"""A screw that lies farther than this from the ring that was found is measured against none."""
+MARKS_A_SECTION = 24
+LEAST_ON_WALL = 8
+"""Places on a wall of S1, half a millimetre apart, that make it seen in a section; ours."""
+NO_RING = "no closed ring of bone was seen beside or around the screw"
+FEW_SECTIONS = "the bone closes in fewer than three sections"
+NO_RING_AT_S1 = "the wing of the sacrum closes no ring here"
+ROUGH_WALL = "no smooth wall passes near the places that are seen"
+ALOOF = "the ring of bone that was seen lies apart from the screw and may be another bone's"
+GLARE = "the metal's glare hides the bone beside the screw"
+
+
+@dataclass(frozen=True)
+class Shank:
+    """A screw to be measured.
+
+    Attributes
+    ----------
+    axis : entry and tip, LPS
+    side : the patient's
+    diameter_mm : the catalogue's, else estimated
+    is_diameter_estimated : which of them
+    closes_a_ring : whether its pedicle does: everywhere but at S1
+    """
+
+    axis: ScrewAxis
+    side: Side
+    diameter_mm: float
+    is_diameter_estimated: bool = False
+    closes_a_ring: bool = True
+
+    @property
+    def radius_mm(self) -> float:
+        """Half the diameter."""
+        return self.diameter_mm / 2.0
+
+    @property
+    def diameter_sd_mm(self) -> float:
+        """What an estimated diameter adds to an extent's standard deviation."""
+        return UNKNOWN_DIAMETER_SD_MM if self.is_diameter_estimated else 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class PedicleFound:
+    """What was measured in a screw's pedicle.
+
+    Attributes
+    ----------
+    extents : by wall
+    not_measured : why, by wall
+    outlines : depth to the places seen
+    isthmus_mm : (3,), LPS, the middle of the narrowest section, None where there is none
+    last_mm : depth of the last closed section, None where there is none
+    tissue : what soft tissue and cortex read here
+    """
+
+    extents: Mapping[Direction, ProposedExtent]
+    not_measured: Mapping[Direction, str]
+    outlines: Mapping[float, tuple[tuple[float, float], ...]]
+    isthmus_mm: FloatArray | None
+    last_mm: float | None
+    tissue: Tissue
+
+
+def measure_pedicle(
+    voxels: Voxels, affine: ArrayLike, shank: Shank, midplane: Midplane | None
+) -> PedicleFound:
+    """Return the pedicle's extents, each with its uncertainty or why it was not measured.
+
+    Parameters
+    ----------
+    voxels : (slices, rows, columns), HU
+    affine : (4, 4), (i, j, k, 1) to LPS mm
+    shank : Shank
+    midplane : of the vertebra, else the side alone orients
+    """
+    straight = straighten(voxels, affine, shank.axis, shank.side, midplane, shank.radius_mm)
+    if not shank.closes_a_ring:
+        frame = section_frame(shank.axis, 0.0, shank.side, midplane)
+        return _sacral(straight, shank, frame, affine)
+    if max(straight.bloom_mm) >= MOST_BLOOM_MM:
+        return _nothing(straight, GLARE)
+    return _ringed(straight, shank, midplane, affine)
+
+
+def _ringed(
+    straight: Straight, shank: Shank, midplane: Midplane | None, affine: ArrayLike
+) -> PedicleFound:
+    course = find_course(straight, shank.radius_mm, shank.axis.length_mm)
+    if course is None or course.worth < LEAST_WORTH:
+        return _nothing(straight, NO_RING)
+    curves, marks = closed_curves(see_cortex(straight, course))
+    if len(curves) < LEAST_SECTIONS:
+        return _nothing(straight, FEW_SECTIONS)
+    try:
+        found = pedicle_extents(shank.radius_mm, curves, shank.axis.length_mm)
+    except BadInputError:
+        return _nothing(straight, FEW_SECTIONS)
+    if _is_aloof(found, shank):
+        return _nothing(straight, ALOOF)
+    frame = section_frame(shank.axis, 0.0, shank.side, midplane)
+    sures = Sureness(frame, affine, shank.diameter_sd_mm)
+    extents, hidden = sures.told(found, bordering_mm(shank.radius_mm, curves, shank.axis.length_mm))
+    isthmus = min(curves, key=lambda depth: abs(depth - (found.isthmus_mm or 0.0)))
+    middle = section_to_patient(
+        curves[isthmus].points.mean(axis=0),
+        section_frame(shank.axis, isthmus, shank.side, midplane),
+    )
+    return PedicleFound(
+        extents,
+        hidden,
+        thinned(marks, MARKS_A_SECTION),
+        middle,
+        found.last_depth_mm,
+        straight.tissue,
+    )
+
+
+def _is_aloof(found: PedicleExtents, shank: Shank) -> bool:
+    """Return whether the screw does not even touch the ring that was found."""
+    greatest = found.greatest
+    farthest = shank.diameter_mm + MOST_GAP_MM
+    return greatest is not None and greatest[1].extent_mm > farthest
+
+
+def _sacral(
+    straight: Straight, shank: Shank, frame: SectionFrame, affine: ArrayLike
+) -> PedicleFound:
+    extents: dict[Direction, ProposedExtent] = {}
+    not_measured = dict.fromkeys((Direction.LATERAL, Direction.CRANIAL), NO_RING_AT_S1)
+    for wall in S1_WALLS:
+        marks = wall_marks(straight, wall)
+        seen = {depth: places for depth, places in marks.items() if len(places) >= LEAST_ON_WALL}
+        if not seen:
+            # Nothing but bone as far as is looked: the wall lies beyond it.
+            extents[wall] = ProposedExtent(0.0, PLACE_SD_MM)
+            continue
+        try:
+            found = s1_extents(
+                shank.radius_mm,
+                seen if wall is Direction.MEDIAL else {},
+                seen if wall is Direction.CAUDAL else {},
+            )
+        except BadInputError:
+            not_measured[wall] = ROUGH_WALL
+            continue
+        sures = Sureness(frame, affine, shank.diameter_sd_mm)
+        measured, hidden = sures.told(found)
+        extents |= measured
+        not_measured |= hidden
+    depth = min(S1_DEPTH_MM, shank.axis.length_mm)
+    return PedicleFound(extents, not_measured, {}, shank.axis.at(depth), depth, straight.tissue)
+
+
+def _nothing(straight: Straight, why: str) -> PedicleFound:
+    return PedicleFound({}, dict.fromkeys(PEDICLE_WALLS, why), {}, None, None, straight.tissue)
+
+
+def without_body(why: str) -> dict[Direction, str]:
+    """Return the same reason for every wall of the body."""
+    return dict.fromkeys(BODY_WALLS, why)

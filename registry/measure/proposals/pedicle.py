@@ -1,0 +1,213 @@
+"""A pedicle's outer cortex about a screw: where it is seen, and the closed curves through it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import ndimage
+
+from registry.domain.problems import BadInputError
+from registry.measure.cortex import fit_curve
+from registry.measure.proposals.straight import SPACING_MM
+from registry.measure.proposals.surfaces import fall_places, filled, least_cost
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from registry.measure.axes import FloatArray
+    from registry.measure.cortex import ClosedCurve
+    from registry.measure.proposals.rings import PedicleCourse
+    from registry.measure.proposals.straight import Straight
+    from registry.measure.proposals.surfaces import Floats, Mask
+
+TURNS = 64
+FIRST_MM, LAST_MM, OUTWARD_STEP_MM = 1.0, 15.0, 0.25
+BEFORE_MM, BEYOND_MM = 6, 7
+"""Sections looked at before and beyond the stretch in which the rings were found."""
+HIDDEN_COST = 0.55
+SEEN_FROM = 0.3
+"""Evidence, 0 to 1, from which the cortex counts as seen."""
+CLOSED_FROM = 0.9
+"""Share of what is not hidden in which the cortex has to be seen for a section to be closed."""
+ROUGHEST_MM = 0.6
+"""Root mean square distance of the places from their curve, beyond which none closes; ours."""
+LEAST_SEEN = 10
+CANAL_MM = (2.0, 6.0)
+"""So far medially of the pedicle the canal is looked at."""
+CANAL_RISE_HU, CANAL_RISE_SHARE = 60.0, 0.08
+"""By how much the body is brighter than the canal, at least; set on drawings."""
+_FULL_FALL = 0.42
+_SHAPE_COST = 0.012
+_SHAPE_SLACK_MM = 1.5
+
+
+@dataclass(frozen=True, eq=False)
+class SeenCortex:
+    """The pedicle's outer cortex as rays from its course meet it.
+
+    Attributes
+    ----------
+    depths_mm : (k,)
+    points_mm : (k, turns, 2), (u, v)
+    is_seen : (k, turns), the picture shows cortex there
+    is_hidden : (k, turns), metal hides the place
+    is_in_body : (k,), the body lies where medially of the pedicle the canal was
+    """
+
+    depths_mm: FloatArray
+    points_mm: FloatArray
+    is_seen: Mask
+    is_hidden: Mask
+    is_in_body: Mask
+
+    @property
+    def closed_share(self) -> FloatArray:
+        """Return in each section the share of what is not hidden that shows cortex, (k,)."""
+        return np.asarray(self.is_seen.sum(axis=1) / np.maximum(1, (~self.is_hidden).sum(axis=1)))
+
+
+def see_cortex(straight: Straight, course: PedicleCourse) -> SeenCortex:
+    """Return the outer cortex about a pedicle's course."""
+    first = max(0, course.first - BEFORE_MM)
+    last = min(len(straight.depths_mm), course.last + BEYOND_MM + 1)
+    depths = straight.depths_mm[first:last]
+    centres = course.centres(depths)
+    clipped = straight.clipped()
+    smooth = _rays(filled(clipped, straight.hidden, (0.5, 0.6, 0.6))[first:last], centres)
+    hidden = _rays(straight.hidden[first:last].astype(np.float32), centres) > 0.3  # noqa: PLR2004
+    evidence = _evidence(smooth, straight)
+    cost = np.where(hidden, HIDDEN_COST, 1.0 - evidence) + _shape_cost(course)
+    numbers = least_cost(cost.astype(np.float32), is_closed=(False, True))
+    sharp = _rays(filled(clipped, straight.hidden, (0.3, 0.4, 0.4))[first:last], centres)
+    radii = fall_places(sharp, numbers, OUTWARD_STEP_MM, FIRST_MM)
+    at = numbers[..., None]
+    is_hidden = np.take_along_axis(hidden, at, axis=-1)[..., 0]
+    # Beside metal its brightness still leans on the edge that is seen.
+    is_hidden = ndimage.binary_dilation(is_hidden, structure=np.ones((1, 3), dtype=bool)) | (
+        is_hidden
+    )
+    is_seen = ~is_hidden & (np.take_along_axis(evidence, at, axis=-1)[..., 0] > SEEN_FROM)
+    points = centres[:, None, :] + radii[..., None] * _circle()
+    stretch = slice(course.first - first, course.last - first + 1)
+    is_in_body = _in_body(sharp, hidden, numbers, straight, stretch)
+    return SeenCortex(depths, points, is_seen, is_hidden, is_in_body)
+
+
+def closed_curves(seen: SeenCortex) -> tuple[dict[float, ClosedCurve], dict[float, FloatArray]]:
+    """Return the sections in which the bone closes: their curves, and the places seen in each."""
+    curves: dict[float, ClosedCurve] = {}
+    marks: dict[float, FloatArray] = {}
+    closed = _longest_closed((seen.closed_share >= CLOSED_FROM) & ~seen.is_in_body)
+    for k in closed:
+        places = seen.points_mm[k][seen.is_seen[k]]
+        if len(places) < LEAST_SEEN:
+            continue
+        # A pedicle changes little in a millimetre: its neighbours steady a section's curve.
+        beside = [n for n in (k - 1, k + 1) if n in closed]
+        pooled = np.concatenate([places, *(seen.points_mm[n][seen.is_seen[n]] for n in beside)])
+        try:
+            curve = fit_curve(pooled)
+        except BadInputError:
+            continue
+        if curve.residual_mm <= ROUGHEST_MM:
+            depth = float(seen.depths_mm[k])
+            curves[depth], marks[depth] = curve, places
+    return curves, marks
+
+
+def _longest_closed(is_closed: Mask) -> list[int]:
+    labels, count = ndimage.label(is_closed)
+    if count == 0:
+        return []
+    sizes = np.bincount(labels.ravel())[1:]
+    return [int(k) for k in np.flatnonzero(labels == 1 + int(sizes.argmax()))]
+
+
+def _circle() -> FloatArray:
+    turns = np.linspace(0.0, 2.0 * np.pi, TURNS, endpoint=False)
+    return np.column_stack([np.cos(turns), np.sin(turns)])
+
+
+def _outwards() -> FloatArray:
+    return np.arange(FIRST_MM, LAST_MM + OUTWARD_STEP_MM / 2.0, OUTWARD_STEP_MM)
+
+
+def _rays(values: Floats, centres: FloatArray) -> Floats:
+    """Return values along rays from each section's centre, (k, turns, numbers)."""
+    points = centres[:, None, None, :] + _outwards()[:, None] * _circle()[None, :, None, :]
+    middle = (values.shape[1] - 1) / 2.0
+    rows, columns = middle - points[..., 1] / SPACING_MM, middle + points[..., 0] / SPACING_MM
+    slices = np.broadcast_to(np.arange(len(values))[:, None, None], rows.shape)
+    found: Floats = ndimage.map_coordinates(
+        values, [slices, rows, columns], order=1, mode="nearest"
+    ).astype(np.float32)
+    return found
+
+
+def _evidence(rays: Floats, straight: Straight) -> Floats:
+    """Return how much each place of each ray looks like the outside of cortex, up to 1.
+
+    Brightness falls outwards as it does at cortex, what lies inside is bright, and what lies one
+    to two millimetres outside is not.
+    """
+    soft, contrast = straight.tissue.soft_hu, straight.tissue.contrast_hu
+    circle = _circle()
+    wide, high = (max(1.0, width) for width in straight.blur)
+    blur = np.hypot(circle[:, 0] * wide, circle[:, 1] * high)[None, :, None]
+    slope = ndimage.gaussian_filter1d(rays, 1.6, axis=2, order=1) / OUTWARD_STEP_MM
+    fall = np.clip(-slope * blur / (contrast * _FULL_FALL), -0.6, 1.0)
+    fall = ndimage.gaussian_filter1d(fall, 0.6, axis=1, mode="wrap")
+    beyond = ndimage.uniform_filter1d(np.roll(rays, -6, axis=2), 5, axis=2)
+    within = ndimage.uniform_filter1d(np.roll(rays, 3, axis=2), 3, axis=2)
+    is_dark = 1.0 - 0.8 * np.clip((beyond - soft) / contrast, 0.0, 1.0)
+    is_bright = np.clip(2.0 * (within - soft) / contrast, 0.0, 1.0)
+    found: Floats = fall * is_dark * is_bright
+    return found
+
+
+def _in_body(
+    rays: Floats, hidden: Mask, numbers: NDArray[np.intp], straight: Straight, stretch: slice
+) -> Mask:
+    """Return the sections in which something brighter than the canal lies medially, (k,).
+
+    Compared with the stretch in which the rings were found, whose canal is known: marrow may be
+    as dark as it likes as long as it is brighter than that.
+    """
+    cells = np.arange(rays.shape[-1])
+    first, last = (round(each / OUTWARD_STEP_MM) for each in CANAL_MM)
+    away = cells - numbers[..., None]
+    turns = np.arange(TURNS)
+    is_medial = np.minimum(turns, TURNS - turns) <= TURNS // 6
+    looked = (away >= first) & (away <= last) & ~hidden & is_medial[None, :, None]
+    count = looked.sum(axis=(1, 2))
+    mean = (rays * looked).sum(axis=(1, 2)) / np.maximum(count, 1)
+    canal = np.median(mean[stretch])
+    rise = max(CANAL_RISE_HU, CANAL_RISE_SHARE * straight.tissue.contrast_hu)
+    bright = (mean > canal + rise) & (count > 0)
+    found = np.zeros(len(mean), dtype=bool)
+    middle = (stretch.start + stretch.stop) // 2
+    found[middle:] = np.logical_or.accumulate(bright[middle:])
+    return found
+
+
+def _shape_cost(course: PedicleCourse) -> FloatArray:
+    """Return what a place costs for its distance from the ring that was found."""
+    wide, high = course.half_sizes_mm
+    ring = 1.0 / np.hypot(_circle()[:, 0] / wide, _circle()[:, 1] / high)
+    away = np.maximum(0.0, np.abs(_outwards() - ring[:, None]) - _SHAPE_SLACK_MM)
+    return np.asarray(_SHAPE_COST * away**2)
+
+
+def thinned(
+    marks: Mapping[float, FloatArray], most: int
+) -> dict[float, tuple[tuple[float, float], ...]]:
+    """Return at most so many marks a section, evenly taken, to a hundredth of a millimetre."""
+    found = {}
+    for depth, places in marks.items():
+        every = places[:: max(1, -(-len(places) // most))]
+        found[depth] = tuple((round(float(u), 2), round(float(v), 2)) for u, v in every)
+    return found
