@@ -103,6 +103,18 @@ def picture(ledger: Ledger, viewer: Viewer, reading_id: int) -> bytes:
     return evidence_picture(*_drawable(ledger, reading), is_later=True)
 
 
+def case_of_another_s(ledger: Ledger, viewer: Viewer, reading_id: int) -> int | None:
+    """Return the case of a reading that the viewer sees and did not make; None of their own.
+
+    Raises
+    ------
+    NotFoundError : it is not the viewer's to see
+    """
+    with ledger.reading() as session:
+        reading = reading_evidence(session, viewer, reading_id)
+    return None if reading.is_own else reading.case_id
+
+
 def with_pictures(ledger: Ledger, viewer: Viewer, reading_ids: Collection[int]) -> frozenset[int]:
     """Return which of these readings have a picture that the viewer may look at."""
     if not reading_ids:

@@ -7,11 +7,14 @@ that it was shown is kept, and a reading made afterwards is marked by it.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from registry.actions.read_again import read_again
 from registry.domain.access import Deed, Reach, require
+from registry.domain.directions import Side
+from registry.domain.levels import LEVELS
 from registry.domain.problems import ConflictError, Fault, NotFoundError
 from registry.domain.readings import ProposalExtents
 from registry.measure.proposals.documents import from_json
@@ -26,6 +29,7 @@ from registry.store.queries.proposed import (
 from registry.store.queries.readings import own_readings_of
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from datetime import datetime
 
     from registry.domain.access import Viewer
@@ -39,6 +43,7 @@ if TYPE_CHECKING:
 NOT_YET = "nothing has been worked out for this scan yet"
 NOT_FOUND = "the program did not find this screw"
 LEFT_OPEN = "the program could not work this scan out: {}"
+_SIDES = {"left": Side.LEFT, "right": Side.RIGHT}
 
 
 @dataclass(frozen=True)
@@ -181,8 +186,25 @@ def _of_screw(
     place = (screw.level, screw.side, screw.number)
     for each in proposal.screws:
         if (each.logged.level, each.logged.side, each.logged.number) == place:
-            return Proposed(each, notes=proposal.notes)
-    return Proposed(why_not=NOT_FOUND, notes=proposal.notes)
+            return Proposed(each, notes=notes_of(proposal.notes, screw.level, screw.side))
+    notes = notes_of(proposal.notes, screw.level, screw.side)
+    return Proposed(why_not=NOT_FOUND, notes=notes)
+
+
+def notes_of(notes: Iterable[str], level: str, side: str) -> tuple[str, ...]:
+    """Return the notes of a scan that its reader may see beside one screw.
+
+    One that names other screws alone would tell of them before they are read: that one lies near
+    the middle line is as good as an extent.
+    """
+    return tuple(note for note in notes if _is_told(note, level, side))
+
+
+def _is_told(note: str, level: str, side: str) -> bool:
+    named = [each.code for each in LEVELS if re.search(rf"\b{re.escape(each.code)}\b", note)]
+    sides = {_SIDES[word] for word in re.findall(r"\b(?:left|right)\b", note)}
+    # What names no level is of the whole scan.
+    return not named or (level in named and (not sides or side in sides))
 
 
 def _note_shown(

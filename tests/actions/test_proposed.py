@@ -258,3 +258,27 @@ def test_a_case_s_proposal_is_worked_out_and_kept_where_there_is_none(ledger):
         found = proposal_of_case(ledger, local_operator(ledger), "OP-1", run, LATER)
     assert [each.logged.level for each in found.proposal.screws] == ["L3"]
     assert len(asked) == 1
+
+
+@pytest.mark.parametrize(
+    ("note", "is_told"),
+    [
+        ("slices of 3 mm", True),
+        ("the log fits the metal far better with left and right exchanged: check the sides", True),
+        ("the left screw of L4 lies near the spine's middle line: check its side", True),
+        ("the right screw of L4 lies near the spine's middle line: check its side", False),
+        ("the left screw of L3 lies near the spine's middle line: check its side", False),
+        ("S2 alar-iliac left has 2 in the log: which is which was judged by size", False),
+        ("the screws of one vertebra could be of L3, L4 or of none in the log", True),
+    ],
+)
+def test_a_note_on_another_screw_is_not_told_before_that_one_is_read(ledger, reader, note, is_told):
+    (row,) = rows(ledger, ProposalRow)
+    with ledger.reading() as session:
+        logged = scans_to_propose(session, [1])[0].logged
+    document = to_json(replace(a_proposal(logged), notes=(note,)))
+    with ledger.writing(local_operator(ledger), NOW) as work:
+        work.update(ProposalRow, "propose", row.id, document=document)
+    blind = record_reading(ledger, reader, L4_LEFT, CONTAINED, LATER).reading_id
+    found = own_beside_proposed(ledger, reader, blind, LATER)
+    assert found.proposed.notes == ((note,) if is_told else ())

@@ -166,9 +166,12 @@ def test_a_reader_opens_their_own_reading_again_as_blind_as_they_read_it(
     assert looks(ledger) == before
 
 
-def test_who_looks_at_another_s_reading_has_looked_at_its_case(ledger: Ledger, client_of: ClientOf):
+@pytest.mark.parametrize("address", ["/4", "/1/picture.png", "/1/sections/0.png"])
+def test_who_looks_at_another_s_reading_or_its_picture_has_looked_at_its_case(
+    ledger: Ledger, client_of: ClientOf, address: str
+):
     before = looks(ledger)
-    client_of(QUALITY_LEAD).get("/readings/4")
+    assert client_of(QUALITY_LEAD).get(f"/readings{address}").status_code == 200
     assert looks(ledger) == before + 1
 
 

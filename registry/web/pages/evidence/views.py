@@ -57,24 +57,30 @@ def decided(reading_id: int) -> ResponseReturnValue:
 @_READERS
 def picture(reading_id: int) -> ResponseReturnValue:
     """Send the picture that was kept with a reading, else one drawn now from its marks."""
-    return _png(action.picture(current_ledger(), current_viewer(), reading_id))
+    return _png(reading_id, action.picture(current_ledger(), current_viewer(), reading_id))
 
 
 @evidence_page.get("/<int:reading_id>/sections/<int:number>.png")
 @_READERS
 def section(reading_id: int, number: int) -> ResponseReturnValue:
     """Send one of a reading's sections."""
-    return _png(action.section_of(current_ledger(), current_viewer(), reading_id, number))
+    content = action.section_of(current_ledger(), current_viewer(), reading_id, number)
+    return _png(reading_id, content)
 
 
 @evidence_page.get("/<int:reading_id>/along/<across>.png")
 @_READERS
 def along(reading_id: int, across: str) -> ResponseReturnValue:
     """Send a reading's plane along the axis, medial or cranial on top."""
-    return _png(action.along_of(current_ledger(), current_viewer(), reading_id, across))
+    content = action.along_of(current_ledger(), current_viewer(), reading_id, across)
+    return _png(reading_id, content)
 
 
-def _png(content: bytes) -> Response:
+def _png(reading_id: int, content: bytes) -> Response:
+    # A picture asked for by its address alone tells as much as the page that holds it.
+    case_id = action.case_of_another_s(current_ledger(), current_viewer(), reading_id)
+    if case_id is not None:
+        note_look(case_id)
     answer = Response(content, mimetype="image/png")
     answer.headers["Content-Security-Policy"] = PICTURE_POLICY
     return answer
