@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 from sqlalchemy import select
 
 from registry.domain.access import Role
+from registry.domain.directions import Direction
 from registry.measure.proposals.documents import to_json
 from registry.store.home import open_ledger
 from registry.store.models.proposals import ProposalRow, ProposalShown
@@ -117,10 +119,10 @@ def test_after_saving_comes_the_page_with_both_and_then_the_next_screw(client, l
     assert "L4 left: medial 2.3 mm, grade C." in page
     assert "yours C, proposed C" in page
     assert table_rows(page)[1:] == [
-        ["medial", "2.3 mm", "3.4 ± 0.4 mm", ""],
-        ["lateral", "0.0 mm", "0.0 ± 0.4 mm", ""],
-        ["cranial", "0.0 mm", "0.0 ± 0.4 mm", ""],
-        ["caudal", "0.0 mm", "0.0 ± 0.4 mm", ""],
+        ["medial", "2.3 mm", "3.4 ± 0.4 mm"],
+        ["lateral", "0.0 mm", "0.0 ± 0.4 mm"],
+        ["cranial", "0.0 mm", "0.0 ± 0.4 mm"],
+        ["caudal", "0.0 mm", "0.0 ± 0.4 mm"],
     ]
     assert "The one that you made without it goes on counting" in page
     assert f'action="/reading/{L4_RIGHT}"' in page
@@ -135,6 +137,21 @@ def test_what_was_not_measured_is_told_with_its_reason(client):
     assert answer["measured"]["extents"]["medial"]["stored_mm"] == 3.4
     assert answer["measured"]["extents"]["cranial"]["stored_mm"] == 0.0
     assert answer["measured"]["grade"] == "C"
+
+
+def test_a_wall_that_the_program_did_not_measure_stands_there_with_why(client, ledger):
+    (row,) = rows(ledger, ProposalRow)
+    with ledger.reading() as session:
+        logged = scans_to_propose(session, [1])[0].logged
+    made = a_proposal(logged)
+    first = made.screws[0]
+    extents = {wall: each for wall, each in first.extents.items() if wall is not Direction.CRANIAL}
+    partly = replace(first, extents=extents, not_measured={Direction.CRANIAL: NOT_SEEN})
+    document = to_json(replace(made, screws=(partly, *made.screws[1:])))
+    with ledger.writing(local_operator(ledger), NOW) as work:
+        work.update(ProposalRow, "propose", row.id, document=document)
+    page = client.get(save(client)).text
+    assert table_rows(page)[3] == ["cranial", "0.0 mm", "not measured", NOT_SEEN]
 
 
 def test_a_change_needs_a_reason_and_every_list_says_that_it_is_one(client, ledger):
@@ -153,7 +170,9 @@ def test_a_change_needs_a_reason_and_every_list_says_that_it_is_one(client, ledg
     # What has been shown is not shown again.
     assert save(client, assignment) == f"/reading/{L4_RIGHT}?saved=yes"
     assert rows(ledger, Reading)[1].proposal_seen == "after own reading"
-    assert "changed after the proposal was shown" in client.get("/my-readings/").text
+    mine = client.get("/my-readings/").text
+    assert "changed after the proposal was shown" in mine
+    assert "the one that you made before goes on counting all the same" in mine
     screw = signed_in(ledger, QUALITY_LEAD).get("/screws/1").text
     assert "changed after the proposal was shown" in screw
     assert "this one, made without it, counts" in screw

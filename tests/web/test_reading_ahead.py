@@ -92,8 +92,9 @@ def test_a_wrong_axis_is_replaced_by_one_click_as_if_nothing_had_been_proposed(p
 
 
 def test_the_next_screw_is_there_before_it_is_asked_for_and_takes_this_one_s_place(page: Page):
-    opened(page, L4_LEFT)
+    # It is fetched once the browser is idle, be that before the click or after it.
     with page.expect_response(f"**/reading/{L4_RIGHT}/along/medial*"):
+        opened(page, L4_LEFT)
         page.locator("#proposed-is").click()
     mark_all(page)
     asked: list[str] = []

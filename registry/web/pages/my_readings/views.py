@@ -12,7 +12,7 @@ from registry.actions.read_again import my_readings, read_again
 from registry.domain.access import Deed, Reach
 from registry.domain.extent_words import found_words
 from registry.domain.problems import BadInputError, ConflictError
-from registry.domain.readings import proposal_words
+from registry.domain.readings import CountedReading, proposal_words
 from registry.domain.scales import SCALES, grade
 from registry.web.context import current_ledger, current_viewer, now
 from registry.web.errors import page_with
@@ -81,6 +81,7 @@ def _page() -> dict[str, Any]:
             for reading in page.items
         ],
         "scale": SCALES[scale].title,
+        "blind_counts": ledger.settings.counted_reading is CountedReading.BLIND,
     }
 
 

@@ -42,6 +42,11 @@ class Compared:
     own_grade: str
     proposed_grade: str
 
+    @property
+    def is_partly(self) -> bool:
+        """Whether the program gives a reason for a wall that it did not measure."""
+        return any(line.why_not for line in self.lines)
+
 
 def compared(found: OwnBeside, settings: Settings) -> Compared | None:
     """Return a reading beside what the program measured; None where it measured nothing."""

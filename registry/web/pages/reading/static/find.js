@@ -94,8 +94,8 @@ export class MetalView extends Sheet {
     this.told.cross(this.placeAt(add(this.#onSheet(this.told.where()), mm)));
   }
 
-  /** Draws the metal, the cross, and the screw's axis where its ends are known. */
-  draw(crossMm, ends) {
+  /** Draws the metal, the cross, and the screw's axis where its ends are known, under a word. */
+  draw(crossMm, ends, word) {
     const words = { top: "head", bottom: "feet", left: "patient's right", right: "patient's left" };
     const cross = this.picture && crossMm ? this.#onSheet(crossMm) : null;
     const drawn = this.drawSheet(METAL_WINDOW, words, cross);
@@ -103,7 +103,7 @@ export class MetalView extends Sheet {
     const [entry, tip] = ends.map((end) => drawn.place.toPixels(this.#onSheet(end)));
     draw.stroke(drawn.context, [entry, tip], { light: draw.LIGHT.screw, width: 2 });
     draw.handle(drawn.context, entry, { light: draw.LIGHT.screw, isActive: true });
-    draw.word(drawn.context, "this screw", [entry[0] + 10, entry[1]], { baseline: "middle" });
+    draw.word(drawn.context, word, [entry[0] + 10, entry[1]], { baseline: "middle" });
   }
 }
 

@@ -75,7 +75,8 @@ export class FindingScrew {
 
   draw() {
     if (!byId("find").open) return;
-    this.metal.draw(this.crossMm, [this.desk.entry, this.desk.tip]);
+    const word = this.desk.isProposed ? "proposed" : "this screw";
+    this.metal.draw(this.crossMm, [this.desk.entry, this.desk.tip], word);
     this.axial.draw(this.crossMm, this.desk.window, this.desk.midplane);
     if (this.crossMm) byId("cross-told").textContent = inWords(this.crossMm);
   }

@@ -278,7 +278,10 @@ export function openScrew(api, told, words = "") {
     drawSoon,
     setPlace,
     found: (axis) => {
-      if (!setPlace({ entry: axis.entry_mm, tip: axis.tip_mm }, true)) return;
+      const ends = { entry: axis.entry_mm, tip: axis.tip_mm };
+      // A midplane that came with the proposal was the other screw's vertebra's.
+      const place = desk.isProposed ? { ...ends, midplane: [null, null] } : ends;
+      if (!setPlace(place, true)) return;
       if (!desk.diameterMm) desk.diameterMm = axis.shank_diameter_mm;
       answers.offerDiameter(axis.shank_diameter_mm);
       desk.focus = 0;
