@@ -73,6 +73,21 @@ def test_a_draft_is_its_own_accounts_alone_the_newest_counts_and_saving_ends_it(
     assert other.get(f"/reading/{L4_LEFT}").status_code == 404
 
 
+def test_a_page_that_another_account_opened_keeps_and_saves_nothing(
+    ledger: Ledger, client: FlaskClient
+):
+    page = signed_in(ledger, QUALITY_LEAD).get(f"/reading/{L4_LEFT}").text
+    owner = page.partition('data-owner="')[2][:16]
+    client.environ_base["HTTP_DESK_OWNER"] = owner
+    for path, sent in (("draft", {"draft": DRAFT}), ("save", {**ANSWER, "key": KEY})):
+        (told,) = lines(post(client, f"/reading/{L4_LEFT}/{path}", sent), 412)
+        assert told == "somebody else is signed in in this browser now; sign in as before"
+    assert client.get(f"/reading/{L4_LEFT}/draft").status_code == 412
+    del client.environ_base["HTTP_DESK_OWNER"]
+    assert kept(client) is None
+    assert readings(ledger) == 0
+
+
 def test_the_same_saving_is_answered_the_same_and_recorded_once(
     ledger: Ledger, client: FlaskClient
 ):

@@ -14,7 +14,7 @@ from werkzeug.serving import make_server
 from registry.domain.directions import Side
 from registry.web.app import create_app
 from tests.build.desk import L4_LEFT, L4_RIGHT, a_desk_ledger, placed
-from tests.build.ledgers import NOW, PASSWORD, REGISTRAR
+from tests.build.ledgers import NOW, PASSWORD, REGISTRAR, KnownAccount
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -74,9 +74,9 @@ def page(browser: Browser, site: str) -> Iterator[Page]:
     context.close()
 
 
-def sign_in(page: Page) -> None:
+def sign_in(page: Page, account: KnownAccount = REGISTRAR) -> None:
     page.goto("/sign-in")
-    page.locator("[name=name]").fill(REGISTRAR.name)
+    page.locator("[name=name]").fill(account.name)
     page.locator("[name=password]").fill(PASSWORD)
     page.get_by_role("button", name="Sign in").click()
     page.get_by_role("heading", name="Where things stand").wait_for()

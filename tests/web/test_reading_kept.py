@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.build.desk import L4_LEFT, L4_RIGHT
-from tests.build.ledgers import PASSWORD, REGISTRAR
+from tests.build.ledgers import PASSWORD, QUALITY_LEAD, REGISTRAR
 from tests.web.test_reading_in_chromium import (
     DEPTHS,
     click,
@@ -167,6 +167,24 @@ def test_who_signs_in_again_after_the_session_ended_finds_everything_as_it_was(p
     page.bring_to_front()
     page.locator("#save").click()
     page.wait_for_url(f"**/reading/{L4_RIGHT}*")
+
+
+def test_what_one_reader_marks_never_becomes_another_s_who_signs_in_meanwhile(page: Page):
+    open_desk(page, L4_LEFT)
+    other = page.context.new_page()
+    sign_out(other)
+    sign_in(other, QUALITY_LEAD)
+    page.locator("#note").fill(NOTE)
+    line = page.locator("#line")
+    expect(line).to_contain_text("Somebody else is signed in in this browser now.")
+    page.get_by_label("not assessable").check()
+    page.get_by_label("artefact").check()
+    page.locator("#save").click()
+    expect(page.locator("#save-faults")).to_contain_text("Somebody else is signed in now")
+    open_desk(other, L4_LEFT)
+    expect(other.locator("#told")).to_contain_text("Find the screw")
+    expect(other.locator("#note")).to_have_value("")
+    assert stored(page) == 0
 
 
 @pytest.fixture

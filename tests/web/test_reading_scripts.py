@@ -269,7 +269,7 @@ def posted(page: Page, answers: list[tuple[int, str]], name: str | None = "Rita"
     return page.evaluate(
         """async ([site, answers, name]) => {
             const { Api } = await import(`${site}api.js`);
-            document.body.innerHTML = "<form class='leave'><span>Rita</span></form>";
+            document.body.innerHTML = "<form class='leave'><a>Rita</a></form>";
             const asked = [];
             const before = window.fetch;
             window.fetch = async (address, options) => {
@@ -278,7 +278,7 @@ def posted(page: Page, answers: list[tuple[int, str]], name: str | None = "Rita"
                 if (options.method !== "POST") {
                     return new Response(name === null ? "<p>Sign in</p>" :
                         `<meta name="form-token" content="new">
-                         <form class="leave"><span>${name}</span></form>`);
+                         <form class="leave"><a>${name}</a></form>`);
                 }
                 const [status, body] = answers.shift();
                 return new Response(body, { status });

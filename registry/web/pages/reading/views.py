@@ -37,9 +37,9 @@ from registry.actions.proposed import is_proposed
 from registry.actions.worklist import following_screw
 from registry.domain.access import Deed, Reach
 from registry.domain.directions import Direction
-from registry.domain.problems import NotFoundError
+from registry.domain.problems import ConflictError, Fault, NotFoundError
 from registry.domain.readings import Confidence, NotAssessableReason
-from registry.web.context import current_ledger, current_viewer, now
+from registry.web.context import current_ledger, current_viewer, now, viewer_or_none
 from registry.web.guard import needs
 from registry.web.pages.proposal.views import SAVED
 from registry.web.pages.reading.forms import (
@@ -64,6 +64,25 @@ reading_desk = Blueprint(
 )
 
 _READERS = needs(Deed.READ_SCREWS, at_least=Reach.ALL)
+
+
+class TakenOverError(ConflictError):
+    """The page is another person's than who is signed in now."""
+
+    http_status = 412
+
+
+@reading_desk.before_request
+def refuse_another_s_page() -> None:
+    """Refuse what a page asks that was opened by somebody else in the same browser.
+
+    It would be kept, or saved, as theirs who is signed in now.
+    """
+    viewer, owner = viewer_or_none(), request.headers.get("Desk-Owner", "")
+    if viewer is not None and owner and owner != draft_owner(current_ledger(), viewer):
+        raise TakenOverError(
+            Fault("somebody else is signed in in this browser now", mend="sign in as before")
+        )
 
 
 @reading_desk.get("/<int:assignment_id>")

@@ -21,13 +21,16 @@ const ENDED = `Signed out; ${KEPT}. Sign in again, here or in another tab, then 
 const OTHER = `Somebody else is signed in now; ${KEPT}. Sign in as before, then save again.`;
 /** Told by what stands between when the server itself is not there. */
 const NOT_THERE = new Set([502, 503, 504]);
+/** Told where the page is another person's than who is signed in now. */
+const TAKEN_OVER = 412;
 /** How the server begins what it says of a form token that is too old. */
 const STALE = "This form was not sent from its own page";
 
-const nameIn = (page) => page.querySelector(".leave span")?.textContent;
+const nameIn = (page) => page.querySelector(".leave a")?.textContent;
 
 async function problemOf(answer) {
   if (answer.status === 401) return new Problem([ENDED], "ended");
+  if (answer.status === TAKEN_OVER) return new Problem([OTHER], "other");
   if (NOT_THERE.has(answer.status)) return new Problem([GONE], "gone");
   try {
     const told = await answer.json();
@@ -50,6 +53,8 @@ export class Api {
     this.ahead = ahead;
     /** Told what became of each question: there, gone, ended or other. */
     this.line = () => {};
+    /** Whose page this is, as a word that names nobody: the server refuses what another sends. */
+    this.owner = document.getElementById("desk")?.dataset.owner ?? "";
   }
 
   async #answer(path, options) {
@@ -69,7 +74,7 @@ export class Api {
       answer = await fetch(path ? `${this.address}/${path}` : this.address, {
         credentials: "same-origin",
         ...options,
-        headers: { Accept: "application/json", ...options.headers },
+        headers: { Accept: "application/json", "Desk-Owner": this.owner, ...options.headers },
       });
     } catch (error) {
       if (error.name === "AbortError") throw error;
@@ -149,7 +154,8 @@ export class Api {
     const answer = await this.#answer("", { signal, headers: { Accept: "text/html" } });
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     const token = page.querySelector('meta[name="form-token"]')?.content;
-    const kind = !token ? "ended" : nameIn(page) !== nameIn(document) ? "other" : null;
+    const isSame = nameIn(page) && nameIn(page) === nameIn(document);
+    const kind = !token ? "ended" : !isSame ? "other" : null;
     if (kind) {
       this.line(kind);
       throw new Problem([kind === "ended" ? ENDED : OTHER], kind);
