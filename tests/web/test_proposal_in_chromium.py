@@ -72,3 +72,7 @@ def test_the_page_breaks_no_rule_one_key_keeps_the_reader_s_own_and_a_reason_cha
     page.get_by_role("button", name="Read again with the proposal in view").click()
     expect(page.get_by_role("heading", name="L4 left")).to_be_visible()
     page.wait_for_load_state("networkidle")
+    # The same tenths and names as in the table, pedicle walls first.
+    expect(page.locator("#proposed-measured")).to_contain_text(
+        "The program measured medial 0.0 ± 0.4 mm, lateral 0.0 ± 0.4 mm, cranial 0.0 ± 0.4 mm"
+    )

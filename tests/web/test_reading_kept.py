@@ -181,10 +181,18 @@ def test_what_one_reader_marks_never_becomes_another_s_who_signs_in_meanwhile(pa
     page.get_by_label("artefact").check()
     page.locator("#save").click()
     expect(page.locator("#save-faults")).to_contain_text("Somebody else is signed in now")
+    # A link would leave the page, and signing the other out clears what the tab holds.
+    expect(line.get_by_role("link")).to_be_hidden()
+    expect(page.locator("#told")).not_to_contain_text("Signed in again")
     open_desk(other, L4_LEFT)
     expect(other.locator("#told")).to_contain_text("Find the screw")
     expect(other.locator("#note")).to_have_value("")
-    assert stored(page) == 0
+    sign_out(other)
+    sign_in(other)
+    page.bring_to_front()
+    page.locator("#save").click()
+    page.wait_for_url(f"**/reading/{L4_RIGHT}*")
+    assert stored(page) == 1
 
 
 @pytest.fixture

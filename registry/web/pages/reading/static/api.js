@@ -26,6 +26,8 @@ const TAKEN_OVER = 412;
 /** How the server begins what it says of a form token that is too old. */
 const STALE = "This form was not sent from its own page";
 
+const isStale = (error) => error instanceof Problem && error.lines[0]?.startsWith(STALE);
+
 const nameIn = (page) => page.querySelector(".leave a")?.textContent;
 
 async function problemOf(answer) {
@@ -63,7 +65,10 @@ export class Api {
       this.line("there");
       return answer;
     } catch (error) {
-      if (error instanceof Problem) this.line(error.kind === "refused" ? "there" : error.kind);
+      // Whose turn it is shows once a stale token was asked for anew.
+      if (error instanceof Problem && !isStale(error)) {
+        this.line(error.kind === "refused" ? "there" : error.kind);
+      }
       throw error;
     }
   }
@@ -133,7 +138,7 @@ export class Api {
     try {
       return await this.#posted(path, sent, signal);
     } catch (error) {
-      if (!(error instanceof Problem) || !error.lines[0]?.startsWith(STALE)) throw error;
+      if (!isStale(error)) throw error;
       await this.#renewToken(signal);
       return this.#posted(path, sent, signal);
     }

@@ -5,7 +5,7 @@ const PAUSES_MS = [1000, 2000, 4000, 8000, 15_000, 30_000];
 const WORDS = {
   gone: "The server cannot be reached. What you marked and typed is kept in this tab: go on. It is tried again by itself.",
   ended: "Your session has ended. What you marked and typed is kept.",
-  other: "Somebody else is signed in in this browser now. What you marked and typed is kept in this tab, and shown to nobody else: sign in as before.",
+  other: "Somebody else is signed in in this browser now. What you marked and typed is kept in this tab, and shown to nobody else: sign them out and yourself in, in another tab, then come back to this one.",
 };
 
 export class Line {
@@ -55,7 +55,7 @@ export class Line {
     this.box.hidden = state === "there";
     this.box.querySelector("#line-told").textContent = WORDS[state] ?? "";
     this.box.querySelector("#line-try").hidden = state !== "gone";
-    this.box.querySelector("#line-sign-in").hidden = state === "gone";
+    this.box.querySelector("#line-sign-in").hidden = state !== "ended";
   }
 
   #begin() {

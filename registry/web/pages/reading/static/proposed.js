@@ -1,6 +1,8 @@
 // The axis that the program found in the metal: on the desk at once, taken only once the reader has
 // said that it is the right screw.
 
+const WALLS = ["medial", "lateral", "cranial", "caudal", "anterior", "body_lateral", "endplate"];
+const nameOf = (wall) => (wall === "body_lateral" ? "lateral body wall" : wall);
 const byId = (id) => document.getElementById(id);
 
 export class Proposed {
@@ -32,9 +34,9 @@ export class Proposed {
     const box = byId("proposed-measured");
     box.hidden = !measured;
     if (!measured) return;
-    const words = Object.entries(measured.extents)
-      .filter(([, extent]) => extent.stored_mm !== null)
-      .map(([wall, { stored_mm: mm, sd_mm: sd }]) => `${wall.replace("_", " ")} ${mm} ± ${sd} mm`);
+    const words = WALLS.map((wall) => [wall, measured.extents[wall]])
+      .filter(([, extent]) => Number.isFinite(extent?.stored_mm))
+      .map(([wall, { stored_mm: mm, sd_mm: sd }]) => `${nameOf(wall)} ${mm.toFixed(1)} ± ${sd?.toFixed(1)} mm`);
     const grade = measured.grade ? `, grade ${measured.grade}` : "";
     box.textContent = `The program measured ${words.join(", ") || "nothing"}${grade}. It can be wrong.`;
   }
