@@ -5,16 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from registry.domain.directions import BODY_WALLS, PEDICLE_WALLS, Direction
 from registry.domain.problems import BadInputError
 from registry.measure.axes import section_frame, section_to_patient
 from registry.measure.extents import pedicle_extents
 from registry.measure.proposals.pedicle import closed_curves, see_cortex, thinned
-from registry.measure.proposals.records import ProposedExtent
 from registry.measure.proposals.rings import find_course
 from registry.measure.proposals.sacrum import S1_WALLS, wall_marks
 from registry.measure.proposals.straight import MOST_BLOOM_MM, straighten
-from registry.measure.proposals.sureness import PLACE_SD_MM, Sureness, bordering_mm
+from registry.measure.proposals.sureness import Sureness, bordering_mm
 from registry.measure.uncertainty import UNKNOWN_DIAMETER_SD_MM
 from registry.measure.wall_extents import S1_DEPTH_MM, s1_extents
 
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from registry.domain.directions import Side
     from registry.measure.axes import FloatArray, Midplane, ScrewAxis, SectionFrame
     from registry.measure.extents import PedicleExtents
+    from registry.measure.proposals.records import ProposedExtent
     from registry.measure.proposals.straight import Straight, Tissue
     from registry.measure.sampling import Voxels
 
@@ -34,11 +36,16 @@ LEAST_SECTIONS = 3
 MOST_GAP_MM = 1.5
 """A screw that lies farther than this from the ring that was found is measured against none."""
 MARKS_A_SECTION = 24
+SACRAL_SD_MM = 0.5
+"""What the bend of S1's walls about a screw adds to an extent's uncertainty; on drawings."""
+SACRAL_MISSING_MM = 3.0
+"""So many of the sections from the entry on may miss the wall, for it begins behind the canal."""
 LEAST_ON_WALL = 8
 """Places on a wall of S1, half a millimetre apart, that make it seen in a section; ours."""
 NO_RING = "no closed ring of bone was seen beside or around the screw"
 FEW_SECTIONS = "the bone closes in fewer than three sections"
 NO_RING_AT_S1 = "the wing of the sacrum closes no ring here"
+PART_OF_WALL = "the wall is not seen all along the first 14 mm"
 ROUGH_WALL = "no smooth wall passes near the places that are seen"
 ALOOF = "the ring of bone that was seen lies apart from the screw and may be another bone's"
 GLARE = "the metal's glare hides the bone beside the screw"
@@ -150,6 +157,19 @@ def _ringed(
     )
 
 
+def _is_seen_along(seen: Mapping[float, FloatArray]) -> bool:
+    """Return whether a wall of S1 is seen all along what is measured of it.
+
+    Where it bends behind the screw it is hidden just where a screw leaves the bone.
+    """
+    depths = [depth for depth in seen if 0.0 <= depth <= S1_DEPTH_MM]
+    return bool(depths) and (
+        min(depths) <= SACRAL_MISSING_MM
+        and max(depths) >= S1_DEPTH_MM - 0.5
+        and len(depths) >= S1_DEPTH_MM + 1.0 - SACRAL_MISSING_MM
+    )
+
+
 def _is_aloof(found: PedicleExtents, shank: Shank) -> bool:
     """Return whether the screw does not even touch the ring that was found."""
     greatest = found.greatest
@@ -165,9 +185,8 @@ def _sacral(
     for wall in S1_WALLS:
         marks = wall_marks(straight, wall)
         seen = {depth: places for depth, places in marks.items() if len(places) >= LEAST_ON_WALL}
-        if not seen:
-            # Nothing but bone as far as is looked: the wall lies beyond it.
-            extents[wall] = ProposedExtent(0.0, PLACE_SD_MM)
+        if not _is_seen_along(seen):
+            not_measured[wall] = PART_OF_WALL
             continue
         try:
             found = s1_extents(
@@ -178,7 +197,7 @@ def _sacral(
         except BadInputError:
             not_measured[wall] = ROUGH_WALL
             continue
-        sures = Sureness(frame, affine, shank.diameter_sd_mm)
+        sures = Sureness(frame, affine, float(np.hypot(shank.diameter_sd_mm, SACRAL_SD_MM)))
         measured, hidden = sures.told(found)
         extents |= measured
         not_measured |= hidden

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -35,6 +36,8 @@ _PELVIC_LATERAL = 0.3
 _OF_THE_WAY = 0.42
 _REACH_MM = (6.5, 15.0)
 _SAME_PEDICLE_MM = 9.0
+_JOINED_WITHIN = 0.6
+"""Of the usual distance of two vertebrae."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +88,31 @@ def rungs_of(
         )
         for group in groups
     ]
-    return tuple(sorted(rungs, key=lambda rung: rung.along_mm))
+    ordered = sorted(rungs, key=lambda rung: rung.along_mm)
+    usual = closest_mm([screw.level for screw in logged])
+    return tuple(_joined(ordered, len({screw.level for screw in logged}), _JOINED_WITHIN * usual))
+
+
+def _joined(rungs: list[Rung], most: int, within_mm: float) -> list[Rung]:
+    """Return rungs with the two sides of a tilted vertebra put together.
+
+    Where there are more rungs than the log has levels, neighbours of opposite sides are joined,
+    the closest first, as long as they stand much closer than two vertebrae do.
+    """
+    while len(rungs) > most:
+        gaps = {
+            number: below.along_mm - above.along_mm
+            for number, (above, below) in enumerate(pairwise(rungs))
+            if not (above.left and below.left) and not (above.right and below.right)
+        }
+        closest = min(gaps, key=lambda number: gaps[number], default=None)
+        if closest is None or gaps[closest] > within_mm:
+            break
+        above, below = rungs[closest : closest + 2]
+        middle = (above.along_mm + below.along_mm) / 2.0
+        joined = Rung(middle, above.left + below.left, above.right + below.right)
+        rungs = [*rungs[:closest], joined, *rungs[closest + 2 :]]
+    return rungs
 
 
 def _reaches(course: Course, usual_mm: float) -> list[float]:
