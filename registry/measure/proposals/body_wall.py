@@ -12,6 +12,7 @@ from scipy.spatial import KDTree
 
 from registry.measure.proposals.midplane import METAL_HU
 from registry.measure.proposals.surfaces import fall_places, filled, least_cost, passing_cost
+from registry.measure.proposals.thin_walls import thin_wall_shifts
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -144,6 +145,7 @@ def find_body_wall(
     is_seen = ~np.take_along_axis(hidden, at, axis=-1)[..., 0]
     is_seen &= np.take_along_axis(evidence, at, axis=-1)[..., 0] > SEEN_FROM
     radii = fall_places(smooth, number, OUTWARD_STEP_MM, FIRST_MM)
+    radii = radii - thin_wall_shifts(smooth, number, OUTWARD_STEP_MM, is_seen)
     return BodyWall(middle_mm, levels, _smoothed(radii, is_seen), is_seen)
 
 

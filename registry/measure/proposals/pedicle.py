@@ -12,6 +12,7 @@ from registry.domain.problems import BadInputError
 from registry.measure.cortex import fit_curve
 from registry.measure.proposals.straight import SPACING_MM
 from registry.measure.proposals.surfaces import fall_places, filled, least_cost
+from registry.measure.proposals.thin_walls import thin_wall_shifts
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -91,6 +92,7 @@ def see_cortex(straight: Straight, course: PedicleCourse) -> SeenCortex:
         is_hidden
     )
     is_seen = ~is_hidden & (np.take_along_axis(evidence, at, axis=-1)[..., 0] > SEEN_FROM)
+    radii = radii - thin_wall_shifts(sharp, numbers, OUTWARD_STEP_MM, is_seen)
     points = centres[:, None, :] + radii[..., None] * _circle()
     stretch = slice(course.first - first, course.last - first + 1)
     is_in_body = _in_body(sharp, hidden, numbers, straight, stretch)

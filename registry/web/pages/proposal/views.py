@@ -15,6 +15,7 @@ from registry.domain.access import Deed, Reach
 from registry.domain.problems import BadInputError, ConflictError
 from registry.domain.readings import CountedReading
 from registry.domain.scales import SCALES
+from registry.measure.proposals.trust import TRUST
 from registry.web.context import current_ledger, current_viewer, now
 from registry.web.errors import page_with
 from registry.web.guard import needs
@@ -98,4 +99,5 @@ def _page(reading_id: int) -> dict[str, Any]:
         "blind_counts": ledger.settings.counted_reading is CountedReading.BLIND,
         "just_saved": get_flashed_messages(category_filter=[SAVED]),
         "following": following,
+        "trust": TRUST,
     }
