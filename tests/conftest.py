@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 _ON_EVERY_DATABASE = "PEDICLE_LEDGER_TEST_ON_EVERY_DATABASE"
 _SHARED_ROOMS = {"actions", "cli", "published", "house"}
 _ALWAYS = re.compile(r"at_once|same_moment|meanwhile|kill|cut_off|two_|each_query|while_")
-_ONE_IN = 6
+_ONE_IN = 8
 _ON_EACH = [
     pytest.param(kind, marks=pytest.mark.postgres if kind == "postgresql" else ()) for kind in KINDS
 ]

@@ -22,16 +22,9 @@ from tests.journeys.units import OPERATED_ON, drawn_case
 
 pytestmark = pytest.mark.browser
 
-TO_BE_READ = (
-    "T11 left",
-    "T12 right",
-    "L1 left",
-    "L2 right",
-    "L3 left",
-    "L3 right",
-    "L4 right",
-)
-"""Contained; lateral; medial and caudal; medial; cranial; its tip before the body; caudal."""
+TO_BE_READ = ("T11 left", "T12 right", "L1 left", "L3 left", "L3 right")
+"""Contained; lateral; medial and caudal; cranial; its tip before the body. All ten that a unit
+is given are read in `tests/long/test_ten_screws_read.py`."""
 THROUGH_THE_FRONT = "L3 right"
 WITHIN_MM = 0.5
 CUT_OFFS_MM = (2.0, 4.0, 6.0)

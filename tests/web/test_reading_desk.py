@@ -161,7 +161,10 @@ def test_neither_the_page_nor_any_answer_tells_whose_screw_it_is(
         if answer.mimetype != "application/octet-stream":
             told.append(answer.text)
         text = " ".join(told)
-        assert not [word for word in (*HIDDEN, *digests) if word in text]
+        assert not [digest for digest in digests if digest in text]
+        # A token is drawn by lot: two of its letters in a row mean nothing.
+        words = re.sub(r"[\w.-]{40,}", "", text)
+        assert not [word for word in HIDDEN if word in words]
 
 
 def test_the_pictures_come_as_plain_values_with_their_layout(client: FlaskClient):
