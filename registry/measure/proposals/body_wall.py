@@ -10,6 +10,7 @@ import numpy as np
 from scipy import ndimage
 from scipy.spatial import KDTree
 
+from registry.measure.proposals.evidence import thin_wall
 from registry.measure.proposals.midplane import METAL_HU
 from registry.measure.proposals.surfaces import fall_places, filled, least_cost, passing_cost
 from registry.measure.proposals.thin_walls import thin_wall_shifts
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from registry.measure.proposals.endplates import Endplate
     from registry.measure.proposals.midplane import VertebraFrame
     from registry.measure.proposals.straight import Tissue
-    from registry.measure.proposals.surfaces import Floats, Mask
+    from registry.measure.proposals.surfaces import Mask
     from registry.measure.sampling import Voxels
 
 TURNS = 90
@@ -29,8 +30,6 @@ LEVEL_STEP_MM = 1.5
 FIRST_MM, LAST_MM, OUTWARD_STEP_MM = 6.0, 38.0, 0.5
 FROM_ENDPLATE_MM = 3.0
 LEAST_LEVELS = 3
-FORWARD_DEG = 100.0
-"""The wall is looked at so far to either side of straight ahead; behind lie the pedicles."""
 SEEN_FROM = 0.25
 _HIDDEN_COST = 0.55
 _FULL_FALL = 0.22
@@ -136,7 +135,7 @@ def find_body_wall(
     hidden = ndimage.binary_dilation(values > METAL_HU, structure=np.ones((3, 3, 5), dtype=bool))
     clipped = np.clip(values, tissue.soft_hu - 100.0, tissue.soft_hu + 1.3 * tissue.contrast_hu)
     smooth = filled(clipped, hidden, (0.7, 0.7, 0.6))
-    evidence = _evidence(smooth, tissue)
+    evidence = thin_wall(smooth, tissue, 1.4, _FULL_FALL * OUTWARD_STEP_MM)
     away = np.maximum(0.0, np.abs(outwards - _USUAL_MM) - _SLACK_MM)
     cost = np.where(hidden, _HIDDEN_COST, 1.0 - evidence) + _FARTHER_COST * away**2
     cost += passing_cost(evidence, OUTWARD_STEP_MM)
@@ -147,15 +146,6 @@ def find_body_wall(
     radii = fall_places(smooth, number, OUTWARD_STEP_MM, FIRST_MM)
     radii = radii - thin_wall_shifts(smooth, number, OUTWARD_STEP_MM, is_seen)
     return BodyWall(middle_mm, levels, _smoothed(radii, is_seen), is_seen)
-
-
-def _evidence(values: Floats, tissue: Tissue) -> Floats:
-    slope = ndimage.gaussian_filter1d(values, 1.4, axis=2, order=1) / OUTWARD_STEP_MM
-    fall = np.clip(-slope / (tissue.contrast_hu * _FULL_FALL), -0.6, 1.0)
-    beyond = ndimage.uniform_filter1d(np.roll(values, -5, axis=2), 5, axis=2)
-    is_dark = 1.0 - np.clip((beyond - tissue.soft_hu) / (0.5 * tissue.contrast_hu), 0.0, 1.0)
-    found: Floats = fall * is_dark
-    return found
 
 
 def _smoothed(radii: FloatArray, is_seen: Mask) -> FloatArray:

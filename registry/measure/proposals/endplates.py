@@ -9,6 +9,7 @@ import numpy as np
 from scipy import ndimage
 
 from registry.measure.axes import unit
+from registry.measure.proposals.evidence import thin_wall
 from registry.measure.proposals.midplane import METAL_HU
 from registry.measure.proposals.surfaces import fall_places, filled, least_cost, passing_cost
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from registry.measure.axes import FloatArray
     from registry.measure.proposals.midplane import VertebraFrame
     from registry.measure.proposals.straight import Tissue
-    from registry.measure.proposals.surfaces import Floats
     from registry.measure.sampling import Voxels
 
 HALF_WIDTH_MM = 12.0
@@ -99,7 +99,7 @@ def find_endplate(
     soft, contrast = tissue.soft_hu, tissue.contrast_hu
     clipped = np.clip(values, soft - 100.0, soft + 1.3 * contrast)
     smooth = filled(clipped, hidden, (0.7, 0.7, 0.5))
-    evidence = _evidence(smooth, tissue, blur)
+    evidence = thin_wall(smooth, tissue, 1.6, _FULL_FALL * RISE_STEP_MM, blur)
     away = np.maximum(0.0, np.abs(rise - _USUAL_MM) - _SLACK_MM)
     cost = np.where(hidden, _HIDDEN_COST, 1.0 - evidence) + _FARTHER_COST * away**2
     cost += passing_cost(evidence, RISE_STEP_MM)
@@ -112,16 +112,6 @@ def find_endplate(
     heights = sign * fall_places(smooth, number, RISE_STEP_MM, 0.0)
     places = np.stack(np.meshgrid(left, back, indexing="ij"), axis=-1)[is_seen]
     return _sheet(places, heights[is_seen], is_upper=is_upper)
-
-
-def _evidence(values: Floats, tissue: Tissue, blur: float) -> Floats:
-    """Return how much each place looks like the outside of an endplate beside its disc."""
-    slope = ndimage.gaussian_filter1d(values, 1.6, axis=2, order=1) / RISE_STEP_MM
-    fall = np.clip(-slope * blur / (tissue.contrast_hu * _FULL_FALL), -0.6, 1.0)
-    beyond = ndimage.uniform_filter1d(np.roll(values, -5, axis=2), 5, axis=2)
-    is_dark = 1.0 - np.clip((beyond - tissue.soft_hu) / (0.5 * tissue.contrast_hu), 0.0, 1.0)
-    found: Floats = fall * is_dark
-    return found
 
 
 def _width_mm(affine: ArrayLike, direction: FloatArray) -> float:

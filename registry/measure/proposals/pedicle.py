@@ -10,7 +10,8 @@ from scipy import ndimage
 
 from registry.domain.problems import BadInputError
 from registry.measure.cortex import fit_curve
-from registry.measure.proposals.straight import SPACING_MM
+from registry.measure.proposals.evidence import bright_within, dark_beyond, falls
+from registry.measure.proposals.straight import sampled
 from registry.measure.proposals.surfaces import fall_places, filled, least_cost
 from registry.measure.proposals.thin_walls import thin_wall_shifts
 
@@ -140,34 +141,20 @@ def _outwards() -> FloatArray:
 
 def _rays(values: Floats, centres: FloatArray) -> Floats:
     """Return values along rays from each section's centre, (k, turns, numbers)."""
-    points = centres[:, None, None, :] + _outwards()[:, None] * _circle()[None, :, None, :]
-    middle = (values.shape[1] - 1) / 2.0
-    rows, columns = middle - points[..., 1] / SPACING_MM, middle + points[..., 0] / SPACING_MM
-    slices = np.broadcast_to(np.arange(len(values))[:, None, None], rows.shape)
-    found: Floats = ndimage.map_coordinates(
-        values, [slices, rows, columns], order=1, mode="nearest"
-    ).astype(np.float32)
-    return found
+    rays = _outwards()[:, None] * _circle()[None, :, None, :]
+    return sampled(values, centres[:, None, None, :] + rays)
 
 
 def _evidence(rays: Floats, straight: Straight) -> Floats:
-    """Return how much each place of each ray looks like the outside of cortex, up to 1.
-
-    Brightness falls outwards as it does at cortex, what lies inside is bright, and what lies one
-    to two millimetres outside is not.
-    """
-    soft, contrast = straight.tissue.soft_hu, straight.tissue.contrast_hu
+    """Return how much each place of each ray looks like the outside of cortex, up to 1."""
     circle = _circle()
     wide, high = (max(1.0, width) for width in straight.blur)
     blur = np.hypot(circle[:, 0] * wide, circle[:, 1] * high)[None, :, None]
-    slope = ndimage.gaussian_filter1d(rays, 1.6, axis=2, order=1) / OUTWARD_STEP_MM
-    fall = np.clip(-slope * blur / (contrast * _FULL_FALL), -0.6, 1.0)
+    fall = falls(rays, straight.tissue, 1.6, _FULL_FALL * OUTWARD_STEP_MM, blur)
     fall = ndimage.gaussian_filter1d(fall, 0.6, axis=1, mode="wrap")
-    beyond = ndimage.uniform_filter1d(np.roll(rays, -6, axis=2), 5, axis=2)
-    within = ndimage.uniform_filter1d(np.roll(rays, 3, axis=2), 3, axis=2)
-    is_dark = 1.0 - 0.8 * np.clip((beyond - soft) / contrast, 0.0, 1.0)
-    is_bright = np.clip(2.0 * (within - soft) / contrast, 0.0, 1.0)
-    found: Floats = fall * is_dark * is_bright
+    # Another bone may lie close beyond: darkness there weighs most, but is not asked for.
+    dark = 0.2 + 0.8 * dark_beyond(rays, straight.tissue, 6, 1.0)
+    found: Floats = fall * dark * bright_within(rays, straight.tissue)
     return found
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import ndimage
 
 from registry.domain.directions import Direction
-from registry.measure.proposals.straight import SPACING_MM
+from registry.measure.proposals.evidence import bright_within, dark_beyond, falls
+from registry.measure.proposals.straight import sampled
 from registry.measure.proposals.surfaces import fall_places, filled, least_cost, passing_cost
 from registry.measure.wall_extents import S1_DEPTH_MM
 
@@ -76,30 +76,14 @@ def _plane(out: FloatArray, along: FloatArray, wall: Direction) -> FloatArray:
 def _lines(values: Floats, wall: Direction) -> Floats:
     """Return values along lines out through the wall, (k, along, out)."""
     out, along = np.broadcast_arrays(_outwards(), _along()[:, None])
-    points = _plane(out, along, wall)
-    middle = (values.shape[1] - 1) / 2.0
-    rows, columns = middle - points[..., 1] / SPACING_MM, middle + points[..., 0] / SPACING_MM
-    shape = (len(values), *rows.shape)
-    where = [
-        np.broadcast_to(np.arange(len(values))[:, None, None], shape),
-        np.broadcast_to(rows, shape),
-        np.broadcast_to(columns, shape),
-    ]
-    found: Floats = ndimage.map_coordinates(values, where, order=1, mode="nearest").astype(
-        np.float32
-    )
-    return found
+    return sampled(values, _plane(out, along, wall)[None])
 
 
 def _evidence(lines: Floats, straight: Straight, wall: Direction) -> Floats:
-    soft, contrast = straight.tissue.soft_hu, straight.tissue.contrast_hu
+    tissue = straight.tissue
     blur = max(1.0, straight.blur[0 if wall is Direction.MEDIAL else 1])
-    slope = ndimage.gaussian_filter1d(lines, 1.6, axis=2, order=1) / OUTWARD_STEP_MM
-    fall = np.clip(-slope * blur / (contrast * _FULL_FALL), -0.6, 1.0)
-    beyond = ndimage.uniform_filter1d(np.roll(lines, -6, axis=2), 5, axis=2)
-    within = ndimage.uniform_filter1d(np.roll(lines, 3, axis=2), 3, axis=2)
+    fall = falls(lines, tissue, 1.6, _FULL_FALL * OUTWARD_STEP_MM, blur)
     # Marrow behind a cortex is only a little brighter than the canal: it must not pass for it.
-    is_dark = 1.0 - np.clip((beyond - soft) / (_DARK_SHARE * contrast), 0.0, 1.0)
-    is_bright = np.clip(2.0 * (within - soft) / contrast, 0.0, 1.0)
-    found: Floats = fall * is_dark * is_bright
+    dark = dark_beyond(lines, tissue, 6, _DARK_SHARE)
+    found: Floats = fall * dark * bright_within(lines, tissue)
     return found

@@ -128,26 +128,34 @@ def bloom_mm(
     found = []
     for about in (0.0, np.pi / 2.0):
         turns = np.concatenate([about + spread, about + np.pi + spread])[:, None]
-        across, up = (radius_mm + beyond) * np.cos(turns), (radius_mm + beyond) * np.sin(turns)
-        sampled = _sampled(values, places, across, up)
-        profile = np.percentile(sampled.reshape(-1, len(beyond)), 30, axis=0)
+        ring = np.stack([np.cos(turns), np.sin(turns)], axis=-1)
+        rays = sampled(values[places], (radius_mm + beyond)[:, None] * ring[None])
+        profile = np.percentile(rays.reshape(-1, len(beyond)), 30, axis=0)
         bright = np.flatnonzero(profile > np.median(profile[25:]) + _FAINT_HU)
         reach = beyond[bright[-1]] + 0.1 if bright.size else LEAST_BLOOM_MM
         found.append(float(np.clip(reach, LEAST_BLOOM_MM, MOST_BLOOM_MM)))
     return found[0], found[1]
 
 
-def _sampled(
-    values: Floats, places: NDArray[np.intp], across: FloatArray, up: FloatArray
-) -> FloatArray:
-    """Return values of some sections at points about their axis, (places, *points)."""
+def sampled(values: Floats, points_mm: FloatArray) -> Floats:
+    """Return values of sections at points (u, v) about their axis.
+
+    Parameters
+    ----------
+    values : (k, n, n), sections as in `Straight`
+    points_mm : (k, ..., 2), or (1, ..., 2) for the same points in each
+
+    Returns
+    -------
+    (k, ...)
+    """
     middle = (values.shape[1] - 1) / 2.0
-    rows, columns = middle - up / SPACING_MM, middle + across / SPACING_MM
-    shape = (len(places), *rows.shape)
-    slices = np.broadcast_to(places.reshape(-1, *[1] * rows.ndim), shape)
-    where = [slices, np.broadcast_to(rows, shape), np.broadcast_to(columns, shape)]
-    found: FloatArray = ndimage.map_coordinates(values, where, order=1, mode="nearest")
-    return found
+    shape = (len(values), *points_mm.shape[1:-1])
+    rows = np.broadcast_to(middle - points_mm[..., 1] / SPACING_MM, shape)
+    columns = np.broadcast_to(middle + points_mm[..., 0] / SPACING_MM, shape)
+    slices = np.broadcast_to(np.arange(len(values)).reshape(-1, *[1] * (len(shape) - 1)), shape)
+    found = ndimage.map_coordinates(values, [slices, rows, columns], order=1, mode="nearest")
+    return np.asarray(found, dtype=np.float32)
 
 
 def _hidden(values: Floats, radius_mm: float, bloom: tuple[float, float]) -> Mask:
