@@ -20,7 +20,7 @@ from registry.web.context import (
     viewer_or_none,
 )
 from registry.web.input import take_input
-from registry.web.navigation import places
+from registry.web.navigation import number_places, places
 from registry.web.pages.account.own import own_account
 from registry.web.pages.account.views import account
 from registry.web.pages.accounts.views import accounts
@@ -157,6 +157,7 @@ def _shared_values() -> dict[str, object]:
         "unit_name": surroundings().ledger.settings.unit_name,
         "viewer": viewer_or_none(),
         "places": places(viewer_or_none()),
+        "number_places": number_places(viewer_or_none()),
         "caution": CAUTION,
     }
 

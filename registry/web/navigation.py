@@ -34,12 +34,33 @@ class Place:
         return (self.endpoint.partition(".")[0], *self.also)
 
 
+@dataclass(frozen=True)
+class NumberPage:
+    """A page of the unit's numbers, in the strip on top of each of them.
+
+    Attributes
+    ----------
+    place : where it is
+    deed, at_least : who may see it
+    """
+
+    place: Place
+    deed: Deed
+    at_least: Reach
+
+
+_BY_LEVEL, _BY_SURGEON = {"by": "level"}, {"by": "surgeon"}
+
+# A new page of numbers adds its own line.
+NUMBER_PAGES = (NumberPage(Place("rates.show", "Rates", _BY_LEVEL), Deed.SEE_RATES, Reach.OWN),)
+
 WORKLIST = Place("worklist.show", "Worklist", {})
 SCANS = Place("scans.listed", "Scans that came in", {}, ("sending", "arrival_decision"))
 CASES = Place("cases.listed", "Cases", {})
 ENTRY = Place("entry.show", "Enter a case", {})
-RATES = Place("rates.show", "Rates", {"by": "level"})
-OWN_RATES = Place("rates.show", "Rates", {"by": "surgeon"})
+_NUMBER_ROOMS = tuple(room for page in NUMBER_PAGES for room in page.place.rooms)
+RATES = Place("rates.show", "Rates", _BY_LEVEL, _NUMBER_ROOMS)
+OWN_RATES = Place("rates.show", "Rates", _BY_SURGEON, _NUMBER_ROOMS)
 ADJUDICATIONS = Place("adjudications.listed", "Adjudications", {})
 SECOND_READINGS = Place("second_readings.show", "Second readings", {})
 EXPORT = Place("export.show", "Export", {})
@@ -76,6 +97,13 @@ def places(viewer: Viewer | None) -> list[Place]:
         (WITHDRAWAL, may(Deed.WITHDRAW, Reach.ALL)),
     )
     return [place for place, is_allowed in offered if is_allowed]
+
+
+def number_places(viewer: Viewer | None) -> list[Place]:
+    """Return the pages of numbers that a viewer may see, in the order of the strip."""
+    if viewer is None:
+        return []
+    return [page.place for page in NUMBER_PAGES if reach(viewer, page.deed) >= page.at_least]
 
 
 def _is_surgeon(viewer: Viewer) -> bool:
