@@ -45,6 +45,11 @@ COLUMNS: Mapping[str, str] = {
     "operator": "Int64",  # person id, missing where not stated
     "indication": "str",  # missing where not stated
     "diameter_mm": "float64",  # missing where not stated
+    "revision": "boolean",  # the operation, missing where not stated
+    "bone_quality": "str",  # missing where not stated
+    "body_mass_index": "float64",  # missing where not stated
+    "cobb_deg": "float64",  # missing where not stated
+    "curve_side": "str",  # concave or convex, missing where not stated
     "life": "str",
     "intention": "str",  # missing where none
     "imaged": "bool",  # the case has an audit scan
@@ -74,6 +79,8 @@ class ScrewRow:
     entry_technique, guidance : words as recorded
     surgeon, operator : person ids; responsible surgeon, and who put the screw in if stated
     indication, diameter_mm : None where not stated
+    revision, bone_quality, body_mass_index, cobb_deg : of the case; None where not stated
+    curve_side : concave or convex, None where not stated
     life : placed or redirected; a removed or retained screw is refused
     intention : the exit planned before imaging, None for none
     imaged : the case has an audit scan
@@ -94,6 +101,11 @@ class ScrewRow:
     operator: int | None = None
     indication: str | None = None
     diameter_mm: Decimal | None = None
+    revision: bool | None = None
+    bone_quality: str | None = None
+    body_mass_index: Decimal | None = None
+    cobb_deg: Decimal | None = None
+    curve_side: str | None = None
     life: Life = Life.PLACED
     intention: Intention | None = None
     imaged: bool = False
@@ -128,7 +140,8 @@ def frame(rows: Iterable[ScrewRow]) -> pd.DataFrame:
     ]
     for name in ("operated_on", "life", "intention"):
         table[name] = [_cell(value) for value in table[name]]
-    table["diameter_mm"] = [_float(row.diameter_mm) for row in listed]
+    for name in ("diameter_mm", "body_mass_index", "cobb_deg"):
+        table[name] = [_float(value) for value in table[name]]
     for direction in Direction:
         table[extent_column(direction)] = [_float(row.extents_mm.get(direction)) for row in listed]
     made = pd.DataFrame(

@@ -9,14 +9,14 @@ import numpy as np
 
 from registry.actions.count_limited import Asker, limited_rates, settled_question
 from registry.actions.count_second import second_reading_words
+from registry.actions.whole_unit import screw_row
 from registry.domain.access import Deed, Reach, Role, Viewer, reach, require
 from registry.domain.disclosure import fixed_periods, settled_until
 from registry.domain.problems import NotAllowedError
-from registry.domain.techniques import Intention, Life
 from registry.store.queries.counted_screws import counted_screws, first_operation, participants
 from registry.store.queries.people import all_person_names
 from registry.store.queries.second_reads import second_reads
-from reports.frame import ScrewRow, frame
+from reports.frame import frame
 from reports.tables.rates import Question, RateTable, rates
 from reports.tables.splits import PERSONS, Split
 
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 
     from registry.domain.disclosure import FixedPeriod
     from registry.store.home import Ledger
-    from registry.store.queries.counted_screws import CountedScrew
 
 
 def count_rates(
@@ -46,7 +45,7 @@ def count_rates(
             screws = counted_screws(session, ledger.settings.audit_window_days, question.end)
             names = all_person_names(session)
             reads = second_reads(session, ledger.settings)
-        rows = [_row(screw) for screw in screws]
+        rows = [screw_row(screw) for screw in screws]
         words = second_reading_words(rows, reads, question, may_see=True)
         return replace(rates(frame(rows), question, labels=names), second_reading=words)
     _refuse_persons(viewer, question)
@@ -58,7 +57,7 @@ def count_rates(
         names = all_person_names(session)
         teams = participants(session) if Role.SURGEON in viewer.roles else {}
         reads = second_reads(session, ledger.settings)
-    rows = [_row(screw) for screw in screws]
+    rows = [screw_row(screw) for screw in screws]
     unit = frame(rows)
     asker = Asker(
         person=viewer.person_id,
@@ -122,26 +121,3 @@ def _known(
     own = (unit["surgeon"] == person) | (unit["operator"] == person).fillna(value=False)
     seen = unit["case_id"].isin([case for case, team in teams.items() if person in team])
     return (own | seen).to_numpy(dtype=np.bool_)
-
-
-def _row(screw: CountedScrew) -> ScrewRow:
-    return ScrewRow(
-        screw_id=screw.screw_id,
-        patient=screw.patient,
-        case_id=screw.case_id,
-        operated_on=screw.operated_on,
-        level=screw.level,
-        side=screw.side,
-        number=screw.number,
-        entry_technique=screw.entry_technique,
-        guidance=screw.guidance,
-        surgeon=screw.surgeon_id,
-        operator=screw.operator_id,
-        indication=screw.indication,
-        diameter_mm=screw.diameter_mm,
-        life=Life(screw.life),
-        intention=None if screw.intention is None else Intention(screw.intention),
-        imaged=screw.is_imaged,
-        provisional=screw.is_provisional,
-        extents_mm=screw.extents_mm,
-    )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, select
 
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from datetime import date
     from decimal import Decimal
 
+    from sqlalchemy import Select
     from sqlalchemy.orm import Session
 
 EXTENT_COLUMNS = tuple(getattr(ConsensusRow, f"{wall}_mm") for wall in Direction)
@@ -49,6 +50,11 @@ class CountedScrew:
     operator_id: int | None
     indication: str | None
     diameter_mm: Decimal | None
+    is_revision: bool | None
+    bone_quality: str | None
+    body_mass_index: Decimal | None
+    cobb_deg: Decimal | None
+    curve_side: str | None
     life: str
     intention: str | None
     is_imaged: bool
@@ -88,31 +94,7 @@ def counted_screws(
     scans = audit_scans(session, window_days)
     results = _consensus(session)
     imaged = imaged_since(session)
-    query = (
-        select(
-            Screw.id,
-            Screw.case_id,
-            Screw.level,
-            Screw.side,
-            Screw.number,
-            Screw.entry_technique,
-            Screw.technique_words,
-            Screw.guidance,
-            Screw.operator_id,
-            Screw.diameter_mm,
-            Screw.life,
-            Screw.intention,
-            Screw.intention_recorded_at,
-            Case.operated_on,
-            Case.surgeon_id,
-            Case.indication,
-            Patient.pseudonym,
-        )
-        .join(Case, Case.id == Screw.case_id)
-        .join(Patient, Patient.id == Case.patient_id)
-        .where(Screw.life.in_([life.value for life in COUNTED_LIVES]))
-        .order_by(Screw.id)
-    )
+    query = _placed()
     if until is not None:
         query = query.where(Case.operated_on <= until)
     screws = []
@@ -135,6 +117,11 @@ def counted_screws(
                 operator_id=row.operator_id,
                 indication=row.indication,
                 diameter_mm=row.diameter_mm,
+                is_revision=row.is_revision,
+                bone_quality=row.bone_quality,
+                body_mass_index=row.body_mass_index,
+                cobb_deg=row.cobb_deg,
+                curve_side=row.curve_side,
                 life=row.life,
                 intention=None if is_intention_late else row.intention,
                 is_imaged=scan is not None,
@@ -143,6 +130,40 @@ def counted_screws(
             )
         )
     return screws
+
+
+def _placed() -> Select[*tuple[Any, ...]]:
+    """Return the question for every placed screw with its case and its patient's pseudonym."""
+    return (
+        select(
+            Screw.id,
+            Screw.case_id,
+            Screw.level,
+            Screw.side,
+            Screw.number,
+            Screw.entry_technique,
+            Screw.technique_words,
+            Screw.guidance,
+            Screw.operator_id,
+            Screw.diameter_mm,
+            Screw.curve_side,
+            Screw.life,
+            Screw.intention,
+            Screw.intention_recorded_at,
+            Case.operated_on,
+            Case.surgeon_id,
+            Case.indication,
+            Case.is_revision,
+            Case.bone_quality,
+            Case.body_mass_index,
+            Case.cobb_deg,
+            Patient.pseudonym,
+        )
+        .join(Case, Case.id == Screw.case_id)
+        .join(Patient, Patient.id == Case.patient_id)
+        .where(Screw.life.in_([life.value for life in COUNTED_LIVES]))
+        .order_by(Screw.id)
+    )
 
 
 def _consensus(
