@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from reports.statistics.intervals import Interval, score_interval, student_quantile
+from reports.statistics.intervals import Interval
+from reports.statistics.patient_sums import PatientSums, default_limits
 
 # Counts a patient: whole numbers, one an entry.
 Counts = Sequence[int] | npt.NDArray[np.int64]
@@ -23,10 +24,6 @@ Counts = Sequence[int] | npt.NDArray[np.int64]
 # assumptions of ours without a published source.
 PRIOR_RHO = 0.10
 PRIOR_PATIENTS = 25
-
-# Added to the patients with an event to give the degrees of freedom; found by simulation at 95 %,
-# no published source.
-EXTRA_DF = 8
 
 
 @dataclass(frozen=True)
@@ -131,19 +128,9 @@ def anova_icc(events: Counts, sizes: Counts, groups: Counts | None = None) -> fl
     labels = np.zeros(len(sizes), dtype=np.int64) if groups is None else np.asarray(groups)
     if len(labels) != len(sizes):
         raise ValueError(f"{len(labels)} groups for {len(sizes)} sizes")
-    _, group = np.unique(labels[np.asarray(sizes) > 0], return_inverse=True)
-    n, k = m.sum(), len(m)
-    group_sizes = np.bincount(group, weights=m)
-    group_rates = np.bincount(group, weights=y) / group_sizes
-    df_between, df_within = k - len(group_sizes), n - k
-    if df_between == 0 or df_within == 0:
-        return None
-    own_rates = y / m
-    mean_between = (m * (own_rates - group_rates[group]) ** 2).sum() / df_between
-    mean_within = (y * (1 - own_rates)).sum() / df_within
-    typical = (n - (np.bincount(group, weights=m * m) / group_sizes).sum()) / df_between
-    total = mean_between + (typical - 1) * mean_within
-    return float((mean_between - mean_within) / total) if total > 0 else None
+    found, group = np.unique(labels, return_inverse=True)
+    sums = PatientSums.by_stratum(y, m, group.reshape(-1), len(found))
+    return _number(sums.spread().pooled().icc())
 
 
 def linearised_variance(events: Counts, sizes: Counts) -> float | None:
@@ -175,12 +162,7 @@ def linearised_variance(events: Counts, sizes: Counts) -> float | None:
     >>> round(linearised_variance(events, sizes) ** 0.5, 5)
     0.02285
     """
-    y, m = _counts(events, sizes)
-    n, k = m.sum(), len(m)
-    if k < 2:  # noqa: PLR2004 - one patient says nothing about the spread between patients
-        return None
-    residuals = y - y.sum() / n * m
-    return float(k / (k - 1) * (residuals**2).sum() / n**2)
+    return _number(PatientSums.along_last(*_counts(events, sizes)).linearised_variance())
 
 
 def design_effect(events: Counts, sizes: Counts) -> float:
@@ -211,12 +193,7 @@ def design_effect(events: Counts, sizes: Counts) -> float:
     >>> round(design_effect(events, sizes), 6)  # control litters
     1.232495
     """
-    variance = linearised_variance(events, sizes)
-    n, x = int(np.sum(sizes)), int(np.sum(events))
-    if variance is None or x in (0, n):
-        return 1.0
-    rate = x / n
-    return variance / (rate * (1 - rate) / n)
+    return float(PatientSums.along_last(*_counts(events, sizes)).linearised_effect())
 
 
 def unit_clustering(
@@ -249,13 +226,40 @@ def unit_clustering(
         raise ValueError(
             f"{len(events)} events, {len(patients)} patients and {len(surgeons)} surgeons"
         )
-    cells, cell = np.unique(np.column_stack([patients, surgeons]), axis=0, return_inverse=True)
-    sizes = np.bincount(cell.reshape(-1), minlength=len(cells))
-    counted = np.bincount(cell.reshape(-1), weights=events, minlength=len(cells))
+    who, patient = np.unique(patients, return_inverse=True)
+    groups, group = np.unique(surgeons, return_inverse=True)
+    cells, cell = np.unique(patient * len(groups) + group, return_inverse=True)
+    sizes = np.bincount(cell, minlength=len(cells))
+    counted = np.bincount(cell, weights=events, minlength=len(cells)).astype(np.int64)
+    places = np.divmod(cells, max(len(groups), 1))
+    return pooled_clustering(counted, sizes, *places, (len(who), len(groups)))
+
+
+def pooled_clustering(
+    events: Counts,
+    sizes: Counts,
+    patients: npt.NDArray[np.int64],
+    surgeons: npt.NDArray[np.int64],
+    shape: tuple[int, int],
+) -> UnitClustering:
+    """Return the unit's clustering from one entry a patient and surgeon.
+
+    Parameters
+    ----------
+    events, sizes : graded screws, 1 or more, and the events among them
+    patients, surgeons : of each entry, whole numbers from 0
+    shape : how many patients and surgeons are numbered
+
+    Returns
+    -------
+    UnitClustering : of all the entries; the correlation is pooled within surgeons
+    """
+    sums = PatientSums.by_stratum(events, sizes, surgeons, shape[1])
+    has_event = np.bincount(patients, weights=events, minlength=shape[0]) > 0
     return UnitClustering(
-        patients=len(np.unique(patients)),
-        patients_with_event=len(np.unique(patients[events])),
-        rho=anova_icc(counted.astype(np.int64), sizes, cells[:, 1]),
+        patients=int(np.count_nonzero(np.bincount(patients, minlength=shape[0]))),
+        patients_with_event=int(np.count_nonzero(has_event)),
+        rho=_number(sums.spread().pooled().icc()),
     )
 
 
@@ -296,43 +300,47 @@ def clustered_interval(
     >>> round(result.effective, 2), result.df, result.interval.rounded(4)
     (22.16, 8.0, (0.0, 0.1935))
     """
-    y, m = _counts(events, sizes)
-    n, x, k = int(m.sum()), int(y.sum()), len(m)
-    if n == 0:
+    sums = PatientSums.along_last(*_counts(events, sizes))
+    k = int(sums.patients)
+    if k == 0:
         raise ValueError("no interval without a graded screw")
     if k > unit.patients:
         raise ValueError(f"a stratum of {k} patients in a unit of {unit.patients}")
-    own = anova_icc(events, sizes)
-    mean_size = float((m * m).sum()) / n
-    linearised = design_effect(events, sizes)
-    effect = max(1 + (mean_size - 1) * max(own or 0.0, unit.pooled_rho), linearised)
-    df = (unit.patients_with_event + EXTRA_DF) * unit.patients / k
-    quantile = student_quantile(confidence, df)
-    # The counts, not rate times size, so that 0/n and n/n stay exact.
-    effective = n / effect
-    return ClusteredResult(
-        rate=x / n,
-        interval=score_interval(effective if x == n else x / effect, effective, quantile),
-        patients=k,
-        patients_with_event=int((y > 0).sum()),
-        mean_size=mean_size,
-        rho=own,
+    found = default_limits(
+        sums,
         pooled_rho=unit.pooled_rho,
-        linearised=linearised,
-        design_effect=effect,
-        effective=effective,
-        df=df,
-        quantile=quantile,
+        unit_patients=unit.patients,
+        unit_with_event=unit.patients_with_event,
+        confidence=confidence,
     )
+    return ClusteredResult(
+        rate=float(found.rate),
+        interval=Interval(low=float(found.low), high=float(found.high)),
+        patients=k,
+        patients_with_event=int(sums.with_event),
+        mean_size=float(sums.mean_size),
+        rho=_number(found.rho),
+        pooled_rho=unit.pooled_rho,
+        linearised=float(found.linearised),
+        design_effect=float(found.design_effect),
+        effective=float(found.effective),
+        df=float(found.df),
+        quantile=float(found.quantile),
+    )
+
+
+def _number(value: npt.NDArray[np.float64]) -> float | None:
+    """Return the one number of an array, None for not-a-number."""
+    return None if np.isnan(value) else float(value)
 
 
 def _counts(
     events: Counts, sizes: Counts
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Return events and sizes as floats, without the patients that have no graded screw."""
+    """Return events and sizes as floats."""
     y, m = np.asarray(events, dtype=np.float64), np.asarray(sizes, dtype=np.float64)
     if len(y) != len(m):
         raise ValueError(f"{len(y)} event counts for {len(m)} sizes")
     if (y < 0).any() or (y > m).any():
         raise ValueError("an event count lies outside 0 to its size")
-    return y[m > 0], m[m > 0]
+    return y, m

@@ -6,10 +6,14 @@ number of observations.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+import numpy as np
 from scipy import special
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 
 @dataclass(frozen=True)
@@ -68,7 +72,12 @@ def student_quantile(confidence: float, df: float) -> float:
     """
     if not df > 0:
         raise ValueError(f"degrees of freedom are {df}, not above 0")
-    return -float(special.stdtrit(df, _tail(confidence)))
+    return float(student_quantiles(confidence, np.array(df)))
+
+
+def student_quantiles(confidence: float, df: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return `student_quantile` of each of many degrees of freedom, all above 0."""
+    return np.asarray(-special.stdtrit(df, _tail(confidence)))
 
 
 def score_interval(events: float, size: float, quantile: float) -> Interval:
@@ -97,15 +106,25 @@ def score_interval(events: float, size: float, quantile: float) -> Interval:
     (0.0624, 0.1605)
     """
     _check(events, size)
-    rate = events / size
-    square = quantile * quantile / size
-    spread = math.sqrt(rate * (1 - rate) * square + square * square / 4)
+    low, high = score_limits(np.array(events), np.array(size), np.array(quantile))
+    return Interval(low=float(low), high=float(high))
+
+
+def score_limits(
+    events: npt.NDArray[np.float64],
+    sizes: npt.NDArray[np.float64],
+    quantiles: npt.NDArray[np.float64],
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return `score_interval` of many proportions, the lower limits and the upper ones."""
+    rate = events / sizes
+    square = quantiles * quantiles / sizes
+    spread = np.sqrt(rate * (1 - rate) * square + square * square / 4)
     low = (rate + square / 2 - spread) / (1 + square)
     high = (rate + square / 2 + spread) / (1 + square)
     # Rounding alone can push a limit past 0, 1 or the rate itself.
-    return Interval(
-        low=0.0 if events == 0 else min(max(low, 0.0), rate),
-        high=1.0 if events == size else max(min(high, 1.0), rate),
+    return (
+        np.where(events == 0, 0.0, np.minimum(np.maximum(low, 0.0), rate)),
+        np.where(events == sizes, 1.0, np.maximum(np.minimum(high, 1.0), rate)),
     )
 
 
