@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from registry.domain.directions import PEDICLE_WALLS, Direction, Side
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from datetime import date
     from decimal import Decimal
+
+    import numpy.typing as npt
 
 LEVEL_BY_CODE = {item.code: item for item in LEVELS}
 
@@ -222,25 +225,30 @@ class Event:
 
     def extent_mm(self, table: pd.DataFrame) -> pd.Series[float]:
         """Return the extent that is compared with the threshold; missing where not measured."""
+        return pd.Series(self._greatest_mm(table), index=table.index)
+
+    def _greatest_mm(self, table: pd.DataFrame) -> npt.NDArray[np.float64]:
+        """Return the greatest of the extents that count, not-a-number where none was measured."""
         walls = PEDICLE_WALLS if self.direction is None else (self.direction,)
-        extents = table[[extent_column(wall) for wall in walls]].copy()
-        if self.intended is Intended.EXCLUDE:
-            for intention, wall in INTENDED_EXIT.items():
-                if wall in walls:
-                    name = extent_column(wall)
-                    planned = (table["intention"] == intention.value) & extents[name].notna()
-                    extents[name] = extents[name].mask(planned, 0.0)
-        return extents.max(axis=1)
+        greatest = np.full(len(table), np.nan)
+        for wall in walls:
+            extent_mm = table[extent_column(wall)].to_numpy()
+            for intention, planned in INTENDED_EXIT.items():
+                if self.intended is Intended.EXCLUDE and planned is wall:
+                    is_meant = (table["intention"] == intention.value).to_numpy(dtype=np.bool_)
+                    extent_mm = np.where(is_meant & ~np.isnan(extent_mm), 0.0, extent_mm)
+            np.fmax(greatest, extent_mm, out=greatest)
+        return greatest
 
     def breached(self, table: pd.DataFrame) -> pd.Series[bool]:
         """Return which screws are events; never one that is not graded."""
-        extent_mm = self.extent_mm(table)
+        extent_mm = self._greatest_mm(table)
         beyond = (
             extent_mm > 0
             if self.threshold is Threshold.ANY
             else extent_mm >= float(self.threshold.value)
         )
-        return beyond & self.graded(table)
+        return self.graded(table) & beyond
 
     def words(self) -> str:
         """Return the event in plain words."""

@@ -128,7 +128,7 @@ def anova_icc(events: Counts, sizes: Counts, groups: Counts | None = None) -> fl
     labels = np.zeros(len(sizes), dtype=np.int64) if groups is None else np.asarray(groups)
     if len(labels) != len(sizes):
         raise ValueError(f"{len(labels)} groups for {len(sizes)} sizes")
-    found, group = np.unique(labels, return_inverse=True)
+    found, group = np.unique(labels[np.asarray(sizes) > 0], return_inverse=True)
     sums = PatientSums.by_stratum(y, m, group.reshape(-1), len(found))
     return _number(sums.spread().pooled().icc())
 
@@ -337,10 +337,10 @@ def _number(value: npt.NDArray[np.float64]) -> float | None:
 def _counts(
     events: Counts, sizes: Counts
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Return events and sizes as floats."""
+    """Return events and sizes as floats, without the patients that have no graded screw."""
     y, m = np.asarray(events, dtype=np.float64), np.asarray(sizes, dtype=np.float64)
     if len(y) != len(m):
         raise ValueError(f"{len(y)} event counts for {len(m)} sizes")
     if (y < 0).any() or (y > m).any():
         raise ValueError("an event count lies outside 0 to its size")
-    return y, m
+    return y[m > 0], m[m > 0]

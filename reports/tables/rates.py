@@ -15,13 +15,8 @@ import numpy as np
 
 from registry.domain.problems import BadInputError, Fault
 from reports.frame import Event, Intended, Threshold
-from reports.statistics.clustered import (
-    ClusteredResult,
-    UnitClustering,
-    clustered_interval,
-    unit_clustering,
-)
-from reports.statistics.intervals import Interval, clopper_pearson, jeffreys, wilson
+from reports.tables.counting import ScrewColumns
+from reports.tables.rate_intervals import intervals
 from reports.tables.rate_words import HEADINGS, notes, stratum_heading, words_of, words_of_peer
 from reports.tables.splits import IntervalName, Split, strata
 
@@ -33,13 +28,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from registry.domain.directions import Direction
-
-PLAIN_INTERVALS = {
-    IntervalName.WILSON: wilson,
-    IntervalName.CLOPPER_PEARSON: clopper_pearson,
-    IntervalName.JEFFREYS: jeffreys,
-}
-
+    from reports.statistics.clustered import UnitClustering
+    from reports.tables.counting import Counted
+    from reports.tables.rate_intervals import Made
 
 _JSON_NUMBERS = (
     *("patients", "patients_with_event", "placed", "imaged", "graded", "breached"),
@@ -268,34 +259,24 @@ def rates(
     (None: all); `labels` gives the name or code of each person, needed when split by surgeon or
     operator. Screws of levels without a pedicle grade stand only in a table split by level.
     """
-    event = question.event
-    table = unit.reset_index(drop=True)
-    graded, breached = event.graded(table), event.breached(table)
-    period = np.ones(len(table), dtype=np.bool_)
+    mask = _mask(visible, len(unit))
+    columns = ScrewColumns.of(unit, question.event)
+    period = np.ones(len(unit), dtype=np.bool_)
     if question.end:
-        period &= (table["operated_on"] <= np.datetime64(question.end)).to_numpy()
-    pooled = graded.to_numpy() & period
-    patients = np.unique(table["patient"].to_numpy(dtype=object), return_inverse=True)[1]
-    clustering = unit_clustering(
-        breached.to_numpy()[pooled],
-        patients[pooled].astype(np.int64),
-        table["surgeon"].to_numpy()[pooled],
-    )
+        period &= (unit["operated_on"] <= np.datetime64(question.end)).to_numpy()
+    clustering = columns.unit_clustering(period, unit["surgeon"])
     if question.start:
-        period &= (table["operated_on"] >= np.datetime64(question.start)).to_numpy()
+        period &= (unit["operated_on"] >= np.datetime64(question.start)).to_numpy()
     if Split.LEVEL not in question.by:
-        period &= table["pedicle"].to_numpy()
-    mask = _mask(visible, len(table))
-    shown = period & mask
-    counted = table[["imaged", "provisional"]].assign(
-        graded=graded, breached=breached, patient=patients
+        period &= unit["pedicle"].to_numpy()
+    named, stratum = strata(unit, period & mask, question.by, labels or {})
+    counted = columns.counts(stratum, len(named))
+    made = intervals(counted, clustering, question.interval, question.confidence)
+    rows = tuple(
+        _row(each, counted, at, made[at], question.minimum) for at, each in enumerate(named)
     )
-    rows = [
-        _row(stratum, counted.loc[members], clustering, question)
-        for stratum, members in strata(table[shown], question.by, labels or {})
-    ]
     is_partial = bool((period & ~mask).any())
-    return RateTable(question=question, unit=clustering, rows=tuple(rows), is_partial=is_partial)
+    return RateTable(question=question, unit=clustering, rows=rows, is_partial=is_partial)
 
 
 def _mask(
@@ -311,59 +292,24 @@ def _mask(
 
 
 def _row(
-    stratum: Mapping[Split, str],
-    screws: pd.DataFrame,
-    clustering: UnitClustering,
-    question: Question,
+    stratum: Mapping[Split, str], counted: Counted, at: int, made: Made, minimum: int
 ) -> RateRow:
     """Return the counts and the interval of one stratum."""
-    graded = screws[screws["graded"]]
-    _, patient = np.unique(graded["patient"].to_numpy(), return_inverse=True)
-    sizes = np.bincount(patient)
-    events = np.bincount(patient, weights=graded["breached"], minlength=len(sizes))
-    breached = int(graded["breached"].sum())
-    result = _interval(events.astype(np.int64), sizes, clustering, question)
-    is_shown = result is not None and len(graded) >= question.minimum
-    interval = result.interval if result and is_shown else None
+    graded, breached = int(counted.graded[at]), int(counted.breached[at])
+    is_shown = graded > 0 and graded >= minimum
     return RateRow(
         stratum=stratum,
-        patients=len(sizes),
-        patients_with_event=int((events > 0).sum()),
-        placed=len(screws),
-        imaged=int(screws["imaged"].sum()),
-        graded=len(graded),
+        patients=int(counted.sums.patients[at]),
+        patients_with_event=int(counted.sums.with_event[at]),
+        placed=int(counted.placed[at]),
+        imaged=int(counted.imaged[at]),
+        graded=graded,
         breached=breached,
-        provisional=int(graded["provisional"].sum()),
-        rate=breached / len(graded) if is_shown else None,
-        low=interval.low if interval else None,
-        high=interval.high if interval else None,
-        design_effect=result.design_effect if result else None,
-        effective=result.effective if result else None,
-        df=result.df if result else None,
+        provisional=int(counted.provisional[at]),
+        rate=breached / graded if is_shown else None,
+        low=made.low if is_shown else None,
+        high=made.high if is_shown else None,
+        design_effect=made.design_effect,
+        effective=made.effective,
+        df=made.df,
     )
-
-
-@dataclass(frozen=True)
-class _PlainResult:
-    """What a plain interval has in place of a clustered result."""
-
-    interval: Interval
-    effective: float
-    design_effect: float = 1.0
-    df: None = None
-
-
-def _interval(
-    events: npt.NDArray[np.int64],
-    sizes: npt.NDArray[np.int64],
-    clustering: UnitClustering,
-    question: Question,
-) -> ClusteredResult | _PlainResult | None:
-    """Return the interval asked for, or None without a graded screw."""
-    graded, breached = int(sizes.sum()), int(events.sum())
-    if not graded:
-        return None
-    if question.interval is IntervalName.CLUSTERED:
-        return clustered_interval(events, sizes, clustering, question.confidence)
-    plain = PLAIN_INTERVALS[question.interval]
-    return _PlainResult(plain(breached, graded, question.confidence), float(graded))

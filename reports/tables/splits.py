@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
 
 from registry.domain.levels import LEVELS, Region
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Iterator, Mapping
+    from collections.abc import Hashable, Mapping
 
-    import pandas as pd
+    import numpy.typing as npt
 
 NOT_STATED = "not stated"
 
@@ -46,26 +49,39 @@ PERSONS = frozenset({Split.SURGEON, Split.OPERATOR})
 
 
 def strata(
-    table: pd.DataFrame, by: tuple[Split, ...], labels: Mapping[int, str]
-) -> Iterator[tuple[Mapping[Split, str], pd.Index[int]]]:
-    """Yield each stratum that has a screw, in order, with the index of its screws.
+    table: pd.DataFrame,
+    shown: npt.NDArray[np.bool_],
+    by: tuple[Split, ...],
+    labels: Mapping[int, str],
+) -> tuple[list[Mapping[Split, str]], npt.NDArray[np.int64]]:
+    """Return each stratum that has a shown screw, in order, and each screw's number among them.
 
-    Without a split the one stratum is all the screws, also when there are none. ValueError where a
-    person has no label.
+    A screw that is not shown has -1. Without a split the one stratum is all shown screws, also
+    when there are none. ValueError where a person has no label.
     """
     if not by:
-        yield {}, table.index
-        return
-    keys = [keys_of(table, split) for split in by]
+        return [{}], np.where(shown, 0, -1)
+    codes = np.zeros(len(table), dtype=np.int64)
+    width, parts = 1, []
+    for split in by:
+        own, values = _coded(table, split)
+        codes = codes * len(values) + own
+        width *= len(values)
+        parts.append(values)
+    there = np.flatnonzero(np.bincount(codes[shown], minlength=width))
+    places = np.unravel_index(there, [len(values) for values in parts])
     ordered = []
-    for values, part in table.groupby(keys, sort=False) if len(table) else ():
-        pairs = zip(by, values, strict=True)
-        named = {split: _named(split, value, labels) for split, value in pairs}
+    for number, place in zip(there, zip(*places, strict=True), strict=True):
+        values = [part[at] for part, at in zip(parts, place, strict=True)]
+        named = {
+            split: _named(split, value, labels) for split, value in zip(by, values, strict=True)
+        }
         ranks = [rank for rank, _ in named.values()]
-        stratum = {split: text for split, (_, text) in named.items()}
-        ordered.append((ranks, stratum, part.index))
-    for _, stratum, members in sorted(ordered, key=lambda entry: entry[0]):
-        yield stratum, members
+        ordered.append((ranks, {split: text for split, (_, text) in named.items()}, number))
+    ordered.sort(key=lambda entry: entry[0])
+    numbers = np.full(width, -1)
+    numbers[[number for _, _, number in ordered]] = np.arange(len(ordered))
+    return [stratum for _, stratum, _ in ordered], np.where(shown, numbers[codes], -1)
 
 
 def keys_of(table: pd.DataFrame, split: Split) -> pd.Series[str] | pd.Series[int]:
@@ -73,12 +89,31 @@ def keys_of(table: pd.DataFrame, split: Split) -> pd.Series[str] | pd.Series[int
 
     Persons by id, so that two of one name stay two.
     """
+    return _keys(table[_column(split)], split)
+
+
+def _column(split: Split) -> str:
+    return "diameter_mm" if split is Split.DIAMETER else split.value
+
+
+def _keys(values: pd.Series[Any], split: Split) -> pd.Series[str] | pd.Series[int]:
     if split is Split.DIAMETER:
-        known = table["diameter_mm"].notna()
-        return table["diameter_mm"].map("{:.1f}".format).where(known, "")
+        return values.map("{:.1f}".format).where(values.notna(), "")
     if split is Split.OPERATOR:
-        return table["operator"].fillna(-1).astype("int64")
-    return table[split.value] if split in PERSONS else table[split.value].fillna("")
+        return values.fillna(-1).astype("int64")
+    return values if split in PERSONS else values.fillna("")
+
+
+def _coded(table: pd.DataFrame, split: Split) -> tuple[npt.NDArray[np.int64], list[Hashable]]:
+    """Return each screw's place in a list of the split's keys, and the list."""
+    column = table[_column(split)]
+    place, found = pd.factorize(column)
+    few = pd.Series(found, dtype=column.dtype)
+    if (place < 0).any():
+        # What is missing has the place -1, which is the last one here.
+        few = few.reindex(range(len(few) + 1))
+    again, keys = pd.factorize(_keys(few, split))
+    return again[place], list(keys)
 
 
 def _named(

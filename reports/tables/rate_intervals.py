@@ -1,0 +1,63 @@
+"""The interval that was asked for, of each stratum of a table of rates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from reports.statistics.intervals import clopper_pearson, jeffreys, wilson
+from reports.statistics.patient_sums import default_limits
+from reports.tables.splits import IntervalName
+
+if TYPE_CHECKING:
+    from reports.statistics.clustered import UnitClustering
+    from reports.tables.counting import Counted
+
+PLAIN_INTERVALS = {
+    IntervalName.WILSON: wilson,
+    IntervalName.CLOPPER_PEARSON: clopper_pearson,
+    IntervalName.JEFFREYS: jeffreys,
+}
+
+
+@dataclass(frozen=True)
+class Made:
+    """An interval and what made it; all None without a graded screw.
+
+    Attributes
+    ----------
+    low, high : proportions
+    design_effect : 1 for the plain intervals
+    effective : graded screws divided by the design effect
+    df : None for the plain intervals
+    """
+
+    low: float | None = None
+    high: float | None = None
+    design_effect: float | None = None
+    effective: float | None = None
+    df: float | None = None
+
+
+def intervals(
+    counted: Counted, unit: UnitClustering, name: IntervalName, confidence: float
+) -> list[Made]:
+    """Return the interval of each stratum, in their order."""
+    graded = counted.graded.tolist()
+    if name is IntervalName.CLUSTERED:
+        found = default_limits(
+            counted.sums,
+            pooled_rho=unit.pooled_rho,
+            unit_patients=unit.patients,
+            unit_with_event=unit.patients_with_event,
+            confidence=confidence,
+        )
+        columns = (found.low, found.high, found.design_effect, found.effective, found.df)
+        every = zip(*(column.tolist() for column in columns), strict=True)
+        return [Made(*each) if n else Made() for n, each in zip(graded, every, strict=True)]
+    plain = PLAIN_INTERVALS[name]
+    made = []
+    for n, x in zip(graded, counted.breached.tolist(), strict=True):
+        limits = plain(x, n, confidence) if n else None
+        made.append(Made(limits.low, limits.high, 1.0, float(n)) if limits else Made())
+    return made
