@@ -72,6 +72,7 @@ class Marks:
     contained : walls that the reader saw contained, for the calliper
     front : marks of the body's front, or None
     estimated_diameter_mm : where the catalogue's is not known
+    is_axis_proposed : the program found the ends, and the reader took them as they were
     """
 
     placing: Placing
@@ -80,6 +81,7 @@ class Marks:
     contained: frozenset[Direction] = frozenset()
     front: FrontMarks | None = None
     estimated_diameter_mm: float | None = None
+    is_axis_proposed: bool = False
 
     def of(self, bone: Bone) -> MarksByDepth:
         """Return the marks of one bone by depth."""
@@ -108,6 +110,9 @@ class Marks:
             "front": front and {"across": front.across, "points_mm": front.points_mm},
             "estimated_diameter_mm": self.estimated_diameter_mm,
         }
+        # Said only where it is so: what was kept before it was asked stays the same text.
+        if self.is_axis_proposed:
+            document["is_axis_proposed"] = True
         return json.dumps(document, sort_keys=True, separators=(",", ":"))
 
 
@@ -148,6 +153,7 @@ def read_marks(document: Mapping[str, Any]) -> Marks:
         contained=frozenset(contained),
         front=_front(document.get("front")),
         estimated_diameter_mm=None if diameter is None else _number(diameter, "diameter"),
+        is_axis_proposed=document.get("is_axis_proposed") is True,
     )
 
 

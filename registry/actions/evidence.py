@@ -65,6 +65,7 @@ class Reopened:
     document : what its pictures are drawn from, None where there are none
     sections_mm : depths of the marked sections and of the one that decided
     placed_mm : entry, tip and, where it was set, the midplane's two points, LPS
+    is_axis_proposed : entry and tip are the program's, taken by the reader as they were
     why_without : why it has no picture, '' where it has one
     why_alone : why its sections cannot be drawn again beside it, '' where they can
     """
@@ -76,6 +77,7 @@ class Reopened:
     document: EvidenceDocument | None
     sections_mm: tuple[float, ...]
     placed_mm: tuple[tuple[str, tuple[float, ...]], ...]
+    is_axis_proposed: bool
     why_without: str
     why_alone: str
 
@@ -147,6 +149,7 @@ def _reopened(ledger: Ledger, reading: ReadingEvidence) -> Reopened:
         document=document,
         sections_mm=() if marks is None or document is None else _sections(marks, document),
         placed_mm=() if marks is None else _placed(marks),
+        is_axis_proposed=marks is not None and marks.is_axis_proposed,
         why_without=why_without,
         why_alone=why_alone,
     )

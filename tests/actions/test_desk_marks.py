@@ -23,12 +23,15 @@ def everything() -> Marks:
         frozenset({Direction.LATERAL, Direction.CAUDAL}),
         FrontMarks("cranial", ((38.0, -5.0), (38.5, 0.0), (38.0, 5.0))),
         6.5,
+        is_axis_proposed=True,
     )
 
 
 def test_marks_come_back_as_they_were_kept():
     assert read_marks(json.loads(everything().to_json())) == everything()
     assert read_marks(json.loads(Marks(placed()).to_json())) == Marks(placed())
+    # What was kept before anybody asked whose ends they were reads the same.
+    assert "proposed" not in Marks(placed()).to_json()
 
 
 def test_the_same_marks_are_kept_as_the_same_text_whatever_their_order():

@@ -181,9 +181,12 @@ class Desk:
             (("ArrowLeft", "ArrowRight"), ("ArrowUp", "ArrowDown"), ("PageDown", "PageUp"))
         ):
             key = more if steps[axis] > 0 else less
-            fives, ones = divmod(abs(int(steps[axis])), 5) if axis < 2 else (0, abs(int(steps[2])))
-            for _ in range(fives):
-                keys.press(f"Shift+{key}")
+            fives, ones = divmod(abs(int(steps[axis])), 5)
+            if fives:
+                keys.down("Shift")
+                for _ in range(fives):
+                    keys.press(key)
+                keys.up("Shift")
             for _ in range(ones):
                 keys.press(key)
         with self.page.expect_response(lambda answer: "/sections?" in answer.url) as sent:
@@ -229,7 +232,7 @@ class Desk:
         for depth, places in marks.items():
             self.go_to(depth)
             self.click_section(*places)
-        self._marked(marks)
+        self.marked({depth: len(places) for depth, places in marks.items()})
 
     def turn_along(self, across: str) -> Picture:
         """Turn the picture along the axis so that medial or cranial is on top."""
@@ -245,27 +248,21 @@ class Desk:
         expect(self.page.locator('#marks-list [data-kind="front"]')).to_have_count(len(places))
         self.numbers_come()
 
-    def mark_by_keys(self, marks: dict[float, list[Place]]) -> None:
-        """Move the cross to every mark and press Enter; the section has the focus."""
+    def scroll_to(self, depth_mm: float) -> None:
+        """Bring a section into focus by keys; the section has the focus."""
         keys = self.page.keyboard
-        cross = np.zeros(2, dtype=int)
-        for depth, places in marks.items():
-            here = int(self._dataset("#section")["index"])
-            steps = self.depths_mm.index(depth) - here
-            for _ in range(abs(steps)):
-                keys.press("." if steps > 0 else ",")
-            self.in_focus(depth)
-            for place in places:
-                to = np.rint(np.array(place) * 10).astype(int)
-                for key in _arrows(to - cross):
-                    keys.press(key)
-                cross = to
-                keys.press("Enter")
-        self._marked(marks)
+        steps = self.depths_mm.index(depth_mm) - int(self._dataset("#section")["index"])
+        fives, ones = divmod(abs(steps), 5)
+        for key, times in zip(
+            ("PageDown", ".") if steps > 0 else ("PageUp", ","), (fives, ones), strict=True
+        ):
+            for _ in range(times):
+                keys.press(key)
+        self.in_focus(depth_mm)
 
-    def _marked(self, marks: dict[float, list[Place]]) -> None:
+    def marked(self, counts: dict[float, int]) -> None:
         """Hold that the page counts every mark on its section; wait until they are measured."""
-        told = " ".join(f"{depth:.1f} mm ({len(places)})" for depth, places in marks.items())
+        told = " ".join(f"{depth:.1f} mm ({count})" for depth, count in counts.items())
         expect(self.page.locator("#marked-sections")).to_have_text(told)
         self.numbers_come()
 
@@ -334,15 +331,3 @@ def expect_no_faults(page: Page) -> None:
     """Hold that the page names no fault of the marks as they are now."""
     page.locator('#numbers[aria-busy="false"]').wait_for()
     expect(page.locator("#measure-faults li")).to_have_count(0)
-
-
-def _arrows(tenths: NDArray[np.int_]) -> list[str]:
-    """Return the keys that move the cross: whole millimetres with Shift, then tenths."""
-    keys = []
-    for way, (less, more) in zip(
-        tenths, (("ArrowLeft", "ArrowRight"), ("ArrowDown", "ArrowUp")), strict=True
-    ):
-        key = more if way > 0 else less
-        long, short = divmod(abs(int(way)), 10)
-        keys += [f"Shift+{key}"] * long + [key] * short
-    return keys

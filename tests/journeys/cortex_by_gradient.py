@@ -73,6 +73,32 @@ class Outline:
         places = self.centre_mm + self.radii_mm[chosen, None] * _directions()[chosen]
         return [(round(float(u), 2), round(float(v), 2)) for u, v in places]
 
+    def reach_mm(self, hour: float, middle_mm: Place) -> float | None:
+        """Return how far from a middle the cortex is met in an hour's direction, None if unseen.
+
+        Hours are a clock's: cranial at 12, medial at 3. Where it is met twice, the farther one.
+        """
+        places = self.centre_mm + self.radii_mm[:, None] * _directions() - middle_mm
+        angle = 2 * np.pi * hour / 12
+        along = places @ np.array([np.sin(angle), np.cos(angle)])
+        beside = places @ np.array([np.cos(angle), -np.sin(angle)])
+        on, after = np.roll(along, -1), np.roll(beside, -1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            met = along + (on - along) * beside / (beside - after)
+            is_met = (beside * after <= 0) & (beside != after) & (met > 0)
+        return round(float(met[is_met].max()), 2) if is_met.any() else None
+
+    def inner_mm(self, place_mm: Place) -> float:
+        """Return how far within the seen cortex a place lies; below nought it lies outside."""
+        seen = np.isfinite(self.radii_mm)
+        places = (self.centre_mm + self.radii_mm[:, None] * _directions())[seen]
+        away = np.asarray(place_mm) - self.centre_mm
+        turned = np.arctan2(away[1], away[0]) % (2 * np.pi)
+        angles = np.linspace(0.0, 2.0 * np.pi, RAYS, endpoint=False)[seen]
+        edge = np.interp(turned, angles, self.radii_mm[seen], period=2 * np.pi)
+        near = float(np.hypot(*(places - place_mm).T).min())
+        return near if np.hypot(*away) < edge else -near
+
 
 def outlines(
     sections: NDArray[np.int16], depths_mm: Sequence[float], spacing_mm: float

@@ -8,6 +8,7 @@ from playwright.sync_api import expect
 from tests.journeys.at_the_desk import Desk, expect_no_faults, find_screws, owed, tab_to_element
 from tests.journeys.browsing import PASSWORD, tab_to
 from tests.journeys.cortex_by_gradient import outlines
+from tests.journeys.rays_at_the_desk import RayHand
 from tests.journeys.test_reading_by_mouse import WALLS, assert_near_truth, stored
 from tests.journeys.units import PERSONS
 
@@ -15,7 +16,7 @@ pytestmark = pytest.mark.browser
 
 TO_BE_READ = ("T12 left", "L1 left")
 """Contained; through the medial and the caudal wall."""
-SECTIONS, MARKS_A_SECTION = 3, 12
+SECTIONS = 3
 
 TELL_THE_MOUSE = """
 for (const kind of ["pointerdown", "mousedown", "wheel", "touchstart"]) {
@@ -30,19 +31,18 @@ def typed(page, label, text):
 
 
 def read_by_keys(page, shank_mm):
-    """Find, mark and save by keys; return what the page said."""
+    """Find, mark along the rays and save by keys; return what the page said."""
     desk = Desk(page)
     desk.find_by_keys(shank_mm)
     expect(page.locator("#section")).to_be_focused()
-    tab_to_element(page, "#way-contour")
-    page.keyboard.press("Space")
-    tab_to_element(page, "#section", key="Shift+Tab")
+    page.keyboard.press("r")
     seen = outlines(desk.sections.values, desk.depths_mm, desk.sections.layout["spacing_mm"])
     chosen = [seen[round(at * (len(seen) - 1) / (SECTIONS - 1))] for at in range(SECTIONS)]
-    desk.mark_by_keys({each.depth_mm: each.marks(MARKS_A_SECTION) for each in chosen})
+    desk.marked(RayHand(desk).mark(chosen))
     expect_no_faults(page)
     told = desk.told()
-    tab_to_element(page, "#confidence-high")
+    page.keyboard.press("s")
+    expect(page.locator("#confidence-high")).to_be_focused()
     page.keyboard.press("Space")
     tab_to_element(page, "#save")
     before = page.url

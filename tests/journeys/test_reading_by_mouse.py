@@ -15,7 +15,7 @@ import pytest
 from playwright.sync_api import expect
 
 from demo_data.scenario.ct.study import drawn_screws
-from tests.journeys import at_the_desk, cortex_by_gradient
+from tests.journeys import at_the_desk, cortex_by_gradient, rays_at_the_desk
 from tests.journeys.at_the_desk import WALLS, Desk, expect_no_faults, find_screws, owed
 from tests.journeys.cortex_by_gradient import front_marks, outlines
 from tests.journeys.units import OPERATED_ON, drawn_case
@@ -136,7 +136,9 @@ def assert_rates(served, page, told):
         assert breached == sum(numbers.mm(wall) >= 2.0 for numbers in told.values()), wall
 
 
-@pytest.mark.parametrize("script", [at_the_desk, cortex_by_gradient], ids=["desk", "cortex"])
+@pytest.mark.parametrize(
+    "script", [at_the_desk, cortex_by_gradient, rays_at_the_desk], ids=["desk", "cortex", "rays"]
+)
 def test_the_script_that_marks_cannot_see_what_was_drawn_or_how_it_is_measured(script):
     tree = ast.parse(Path(script.__file__).read_text(encoding="utf-8"))
     imported = {
@@ -150,7 +152,7 @@ def test_the_script_that_marks_cannot_see_what_was_drawn_or_how_it_is_measured(s
     outside = {
         name for name in imported if name.split(".")[0] in {"demo_data", "registry", "tests"}
     }
-    assert outside <= {"tests.journeys.cortex_by_gradient"}
+    assert outside <= {"tests.journeys.at_the_desk", "tests.journeys.cortex_by_gradient"}
 
 
 def test_a_contained_screw_and_one_through_each_wall_are_read_by_mouse_as_they_were_drawn(

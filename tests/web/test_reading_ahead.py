@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.browser
 __all__ = ["page"]
 
-PROPOSED = "Proposed from the metal: look whether it is the right screw."
+PROPOSED = "Proposed from the metal: look whether this is the screw at {}."
 
 
 @pytest.fixture
@@ -46,7 +46,15 @@ def site(tmp_path: Path) -> Iterator[str]:
 
 def opened(page: Page, assignment: int) -> None:
     page.goto(f"/reading/{assignment}")
-    expect(page.locator("#told")).to_contain_text(PROPOSED)
+    expect_proposed(page, "L4 left")
+
+
+def expect_proposed(page: Page, name: str) -> None:
+    """Hold that the axis is said to be proposed, once, and heard with the button in focus."""
+    expect(page.locator("#told")).to_contain_text("mm long")
+    expect(page.locator("#told")).not_to_contain_text("roposed")
+    expect(page.locator("#proposed-told")).to_have_text(PROPOSED.format(name))
+    expect(page.locator("#proposed-is")).to_have_accessible_description(PROPOSED.format(name))
 
 
 def test_a_proposed_axis_is_on_the_desk_at_once_and_counts_once_the_reader_says_so(page: Page):
@@ -99,7 +107,9 @@ def test_the_next_screw_is_there_before_it_is_asked_for_and_takes_this_one_s_pla
     mark_all(page)
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
-    page.locator("#save").click()
+    with page.expect_request("**/save") as saved:
+        page.locator("#save").click()
+    assert saved.value.post_data_json["marks"]["is_axis_proposed"] is True
     page.wait_for_url("**/reading/made/*")
     # What the program measured is shown now, and nothing fetched ahead is lost by it.
     expect(page.locator("h1")).to_have_text("L4 left: yours and the proposal")
@@ -109,7 +119,7 @@ def test_the_next_screw_is_there_before_it_is_asked_for_and_takes_this_one_s_pla
     page.wait_for_url(f"**/reading/{L4_RIGHT}")
     expect(page.locator("h1")).to_have_text("L4 right")
     expect(page).to_have_title("L4 right - Spinal unit - Pedicle Ledger")
-    expect(page.locator("#told")).to_contain_text(PROPOSED)
+    expect_proposed(page, "L4 right")
     expect(page.locator("#proposed-is")).to_be_focused()
     page.locator("#section[data-depth]").wait_for()
     paths = [url.partition("/reading/")[2].partition("?")[0] for url in asked]

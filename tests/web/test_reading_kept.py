@@ -97,6 +97,11 @@ def test_a_reload_brings_back_marks_view_answers_and_what_was_looked_at(page: Pa
     other.goto(f"/reading/{L4_LEFT}")
     other.locator("#section[data-depth]").wait_for()
     assert as_it_stands(other) == before
+    # What can be undone has come as well.
+    other.locator("#undo").click()
+    expect(other.locator("#marks-list tr")).to_have_count(7)
+    other.locator("#redo").click()
+    assert as_it_stands(other) == before
 
 
 def test_a_line_that_is_lost_in_mid_reading_loses_nothing_and_the_reading_is_saved_once(

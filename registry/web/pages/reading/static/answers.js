@@ -47,6 +47,18 @@ export class Answers {
     return this.#chosen("way");
   }
 
+  /** Chooses to read by the contour, or by the calliper where that was chosen. */
+  turnWay() {
+    const way = this.way === "contour" ? "calliper" : "contour";
+    this.form.querySelector(`input[name="way"][value="${way}"]`).click();
+  }
+
+  /** Puts the keys where it is said how sure the reader is. */
+  goToConfidence() {
+    const choices = [...this.form.querySelectorAll('input[name="confidence"]')];
+    (choices.find((each) => each.checked) ?? choices[0]).focus();
+  }
+
   /** Whether marks are measured in the way that is chosen. */
   get isMeasuring() {
     return this.way === "contour" || this.way === "calliper";

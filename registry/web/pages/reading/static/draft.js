@@ -3,6 +3,8 @@
 // It holds places in millimetres, choices and the note, and nothing of whose screw it is.
 
 const FORM = 1;
+/** Of what can be undone; a draft holds the marks themselves besides. */
+const MOST_CHANGES = 40_000;
 
 const isPoint = (value, count) =>
   Array.isArray(value) && value.length === count && value.every(Number.isFinite);
@@ -15,11 +17,14 @@ export function draftOf(desk, { answers, section, along, attention }) {
     tip: desk.tip,
     midplane: desk.midplane,
     is_proposed: desk.isProposed,
+    was_proposed: desk.wasProposed,
     focus: desk.focus,
     across: desk.across,
     window: desk.window,
     diameter: desk.diameterMm,
     marks: desk.book.state,
+    changes: desk.book.changes(MOST_CHANGES),
+    middle: desk.middle,
     shown: [...desk.shown],
     planes: [...desk.planes],
     looks: { section: section.look.toDocument(), along: along.look.toDocument() },
@@ -34,7 +39,9 @@ export const isDraft = (document) => document?.form === FORM;
 
 /** Puts a draft back on a desk that nothing was done at; its pictures are asked for afterwards. */
 export function takeDraft(draft, desk, { answers, section, along, attention }) {
-  desk.book.take(draft.marks);
+  desk.book.take(draft.marks, draft.changes);
+  desk.wasProposed = Boolean(draft.was_proposed);
+  if (isPoint(draft.middle, 2)) desk.middle = draft.middle;
   desk.midplane = draft.midplane.map((point) => (isPoint(point, 3) ? point : null));
   Object.assign(desk, { focus: draft.focus, across: draft.across });
   if (draft.diameter) desk.diameterMm = draft.diameter;

@@ -133,7 +133,8 @@ export class AxialView extends Sheet {
     const steps = { PageUp: 1, PageDown: -1 };
     const step = steps[event.key];
     if (!step) return false;
-    this.told.cross(add(this.told.where(), [0, 0, step]));
+    const long = event.shiftKey ? LONG_STEP_MM : STEP_MM;
+    this.told.cross(add(this.told.where(), [0, 0, step * long]));
     return true;
   }
 

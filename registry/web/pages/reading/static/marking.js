@@ -56,14 +56,15 @@ export class Marking {
     return isMeasuring && this.desk.isSettled && !this.desk.isProposed;
   }
 
-  /** Marks a place of a section. */
+  /** Marks a place of a section. @returns {boolean} whether it may be marked */
   place(depth, point) {
-    if (!this.#isMarking()) return;
+    if (!this.#isMarking()) return false;
     this.release();
     const { book } = this.desk;
     if (this.answers.way === "calliper") book.addLineEnd(depth, point);
     else book.addPoint(this.answers.bone, depth, point);
     this.told.changed();
+    return true;
   }
 
   /** Marks the body's front on the picture along the axis with this on top. */

@@ -71,10 +71,28 @@ export class MarkBook {
     if (!this.isEmpty) this.#change((state) => Object.assign(state, clean()));
   }
 
-  /** Takes marks as they were kept; what led to them cannot be undone. */
-  take(state) {
+  /** Takes marks as they were kept, with what of their changes was kept to be undone. */
+  take(state, { past = [], future = [] } = {}) {
+    const whole = (each) => ({ ...clean(), ...structuredClone(each) });
     this.forget();
-    this.state = { ...clean(), ...structuredClone(state) };
+    this.state = whole(state);
+    [this.#past, this.#future] = [past.map(whole), future.map(whole)];
+  }
+
+  /** @returns {object} the changes that can be undone or done again, the nearest ones, as text no
+   *   longer than `most` characters */
+  changes(most) {
+    let left = most;
+    const nearest = (states) => {
+      const kept = [];
+      for (const state of [...states].reverse()) {
+        left -= JSON.stringify(state).length;
+        if (left < 0) break;
+        kept.unshift(state);
+      }
+      return kept;
+    };
+    return { past: nearest(this.#past), future: nearest(this.#future) };
   }
 
   /** Lets go of what could be undone or redone. */

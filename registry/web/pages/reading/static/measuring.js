@@ -31,6 +31,7 @@ export class Measuring {
       tip_mm: tip,
       midplane_mm: midplane.every(Boolean) ? midplane : null,
       estimated_diameter_mm: this.answers.estimatedDiameterMm,
+      is_axis_proposed: this.desk.wasProposed,
     };
   }
 

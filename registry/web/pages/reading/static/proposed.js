@@ -53,6 +53,7 @@ export class Proposed {
 
   #take() {
     this.#set(false);
+    this.desk.wasProposed = true;
     this.told.taken();
   }
 

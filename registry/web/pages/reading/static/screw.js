@@ -18,25 +18,13 @@ import { Measuring } from "./measuring.js";
 import { Numbers } from "./numbers.js";
 import { Pictures } from "./pictures.js";
 import { Proposed } from "./proposed.js";
+import { Rays } from "./rays.js";
 import { Saving } from "./saving.js";
 import { Seen } from "./seen.js";
 import { SectionView } from "./section.js";
 import { newDesk } from "./state.js";
 import { Strip } from "./strip.js";
-
-const MARKS_STAND =
-  "Marks stand on this screw: remove them, or read by the contour or the calliper.";
-const WAY_WORDS = {
-  contour: "By the contour: each click on the section marks the cortex.",
-  calliper: "By the calliper: two clicks on the section draw a line.",
-  "by eye": "Contained, by eye: say how sure, and save.",
-  typed: "Typed: give what was read elsewhere.",
-  none: "Not assessable: say why, and save.",
-};
-
-const PROPOSED = "proposed from the metal: look whether it is the right screw";
-const BACK = "The connection is back; nothing was lost.";
-const SIGNED_IN = "Signed in again; nothing was lost.";
+import { BACK, LOCKED, MARKS_STAND, SIGNED_IN, WAY_WORDS, sectionWords } from "./telling.js";
 
 const byId = (id) => document.getElementById(id);
 
@@ -91,21 +79,12 @@ export function openScrew(api, told, words = "") {
     list.draw();
     const depth = desk.depths[desk.focus];
     byId("depth-told").textContent = `${depth.toFixed(1)} mm of ${desk.depths.at(-1).toFixed(1)}`;
-    byId("section-told").textContent = sectionWords(depth);
+    byId("section-told").textContent = sectionWords(desk, section);
     byId("undo").disabled = !desk.book.canUndo;
     byId("redo").disabled = !desk.book.canRedo;
     byId("before").disabled = desk.focus === 0;
     byId("after").disabled = desk.focus === desk.depths.length - 1;
     finding.setLocked(!desk.book.isEmpty);
-  }
-
-  // Heard after each change: the section, what lies on it, and the place that keys would move.
-  function sectionWords(depth) {
-    const count = desk.book.handlesAt(depth).length;
-    const marks = count === 1 ? "1 mark" : `${count} marks`;
-    const [u, v] = (desk.book.where(desk.active) ?? section.cross).map((each) => each.toFixed(1));
-    const place = `${desk.active ? "chosen mark" : "cross"} at medial ${u}, cranial ${v}`;
-    return `${depth.toFixed(1)} mm from the entry, ${marks}, ${place}, ${section.lookWords}`;
   }
 
   function noteShown() {
@@ -126,7 +105,8 @@ export function openScrew(api, told, words = "") {
     if (isFirst && !desk.isProposed) toSections();
     answers.doubts.renew(desk.sections.layout.side_doubt);
     tell(restored ? draftWords(restored, desk) : foundWords());
-    if (desk.isProposed) tell(`${before}${sentence(PROPOSED)} ${foundWords()}`);
+    // That it is proposed stands beside the question, which has the focus.
+    if (desk.isProposed) tell(`${before}${foundWords()}`);
     if (restored) {
       answers.doubts.take(restored.answers);
       measuring.soon();
@@ -154,16 +134,18 @@ export function openScrew(api, told, words = "") {
    */
   function setPlace(change, isAtRest = false) {
     if (!desk.book.isEmpty) {
-      tell("Marks hang on these ends: remove all marks before moving them.");
+      tell(LOCKED);
       finding.showEnds();
       return false;
     }
     proposed.settle();
+    if (change.entry || change.tip) desk.wasProposed = false;
     if (pictures.place(change, isAtRest)) {
       // What was marked and looked at belongs to the ends before: neither comes back on these.
       desk.book.forget();
       desk.shown.clear();
       desk.planes.clear();
+      desk.middle = [0, 0];
     }
     finding.showEnds();
     touched();
@@ -241,6 +223,13 @@ export function openScrew(api, told, words = "") {
     remove: () => marking.remove(),
     settle: () => desk.book.settle(),
     cycle: (step) => marking.cycle(marked(), step),
+    turnRay: (hours) => rays.turn(hours),
+    reach: (mm) => rays.reach(mm),
+    markAndTurn: () => rays.markAndTurn(),
+    middle: () => rays.putMiddle(),
+    copy: () => marking.copyNearest(),
+    way: () => answers.turnWay(),
+    sure: () => answers.goToConfidence(),
     cycleFront: (step) => marking.cycle(desk.book.frontHandles(), step),
     undo: () => marking.undo(),
     redo: () => marking.redo(),
@@ -260,6 +249,7 @@ export function openScrew(api, told, words = "") {
   const measuring = new Measuring(api, desk, answers, numbers, { tell, tellProblem, drawSoon });
   const section = new SectionView(byId("section"), desk, done);
   const along = new AlongView(byId("along"), desk, done);
+  const rays = new Rays(desk, section, marking, answers, { tell, changed: touched });
   const seen = new Seen(byId("section"), byId("along"), drawSoon, life.signal);
   const strip = new Strip(byId("strip"), desk, focusOn);
   const list = new MarksList(desk, {
@@ -375,7 +365,7 @@ export function openScrew(api, told, words = "") {
     undo: done.undo,
     redo: done.redo,
     "mark-cross": () => marking.place(section.depth, section.cross),
-    "copy-nearest": () => marking.copyNearest(),
+    "copy-nearest": done.copy,
     "clear-section": () => marking.clearSection(),
     "clear-marks": () => marking.clearAll(),
   };

@@ -3,20 +3,27 @@
 import * as draw from "./drawing.js";
 import { SectionPlace, add, distance, roundedAll } from "./geometry.js";
 import { sameHandle } from "./marks.js";
+import { hourOf, placeOn } from "./rays.js";
 import { HIT_PIXELS, PictureView } from "./view.js";
 
 /** A little larger than whole: what lies round the pedicle is rarely needed. */
 const FIRST_STEP = 1;
+const RAY_STEP_MM = 0.2;
+const LONG_RAY_STEP_MM = 1;
+/** Of a ray nothing is drawn this close to the place that keys move: the edge is looked for there. */
+const CLEAR_MM = 2;
 
 export class SectionView extends PictureView {
   /**
    * @param {HTMLCanvasElement} canvas
    * @param {object} desk what is shown: pictures, focus, book, active, held, curves, window ...
    * @param {object} told called when the reader does something: place, pick, release, move,
-   *   remove, settle, cycle, and what every picture tells
+   *   remove, settle, cycle, turnRay, reach, markAndTurn, middle, copy, and what every picture tells
    */
   constructor(canvas, desk, told) {
     super(canvas, desk, told, FIRST_STEP);
+    /** Whether the keys go along rays, which are drawn then. */
+    this.isOnRays = false;
   }
 
   get isReady() {
@@ -30,6 +37,22 @@ export class SectionView extends PictureView {
 
   get depth() {
     return this.desk.depths[this.desk.focus];
+  }
+
+  /** Whether a mark of a section is chosen. */
+  get hasChosen() {
+    return Boolean(this.desk.active) && this.desk.active.kind !== "front";
+  }
+
+  /** The place that keys move: the chosen mark's, else the cross's. */
+  get keyPlace() {
+    return (this.hasChosen && this.desk.book.where(this.desk.active)) || this.cross;
+  }
+
+  putKeyPlace(point) {
+    this.cross = point;
+    if (this.hasChosen) this.told.move(this.desk.active, point);
+    else this.told.changed();
   }
 
   placeIn(width, height) {
@@ -49,6 +72,7 @@ export class SectionView extends PictureView {
     this.#drawCurves(context, place);
     this.#drawExtents(context, place);
     this.#drawMarks(context, place);
+    if (document.activeElement === this.canvas) this.#drawRay(context, place);
     if (document.activeElement === this.canvas && !this.desk.active) {
       draw.cross(context, place.toPixels(this.cross));
     }
@@ -120,6 +144,22 @@ export class SectionView extends PictureView {
     }
   }
 
+  #drawRay(context, place) {
+    if (!this.isOnRays) return;
+    const { middle } = this.desk;
+    const reach = distance(this.keyPlace, middle);
+    const hour = hourOf(this.keyPlace, middle);
+    for (const [from, to] of [
+      [0, reach - CLEAR_MM],
+      [reach + CLEAR_MM, this.halvesMm[0]],
+    ]) {
+      if (to <= from) continue;
+      const ends = [from, to].map((at) => place.toPixels(placeOn(hour, at, middle)));
+      draw.stroke(context, ends, { width: 1, pattern: [2, 6] });
+    }
+    if (middle.some(Boolean)) draw.circle(context, place.toPixels(middle), 3, { width: 1 });
+  }
+
   hit(pixels) {
     const { place } = this;
     let nearest = null;
@@ -138,6 +178,7 @@ export class SectionView extends PictureView {
 
   click(mm, handle) {
     const { isHeld, active } = this.desk;
+    this.isOnRays = false;
     if (isHeld && active) {
       if (!sameHandle(handle, active)) this.told.move(active, roundedAll(mm));
       this.told.release();
@@ -150,16 +191,28 @@ export class SectionView extends PictureView {
   }
 
   arrow(step) {
-    const { active, book } = this.desk;
-    const from = active ? book.where(active) : this.cross;
-    this.cross = roundedAll(add(from, step));
-    if (active) this.told.move(active, this.cross);
-    else this.told.changed();
+    this.isOnRays = false;
+    this.putKeyPlace(roundedAll(add(this.keyPlace, step)));
   }
 
-  ownKeys() {
+  // A chosen mark stands where it was put: Enter lets it go.
+  #enter() {
+    if (this.hasChosen) this.told.release();
+    else this.told.place(this.depth, this.cross);
+  }
+
+  ownKeys({ shiftKey: isLong }) {
+    const hours = isLong ? 0.5 : 1;
+    const reach = isLong ? LONG_RAY_STEP_MM : RAY_STEP_MM;
     return {
-      Enter: () => this.told.place(this.depth, this.cross),
+      Enter: () => this.#enter(),
+      " ": () => this.told.markAndTurn(),
+      j: () => this.told.turnRay(-hours),
+      k: () => this.told.turnRay(hours),
+      i: () => this.told.reach(-reach),
+      o: () => this.told.reach(reach),
+      h: () => this.told.middle(),
+      t: () => this.told.copy(),
       Delete: () => this.told.remove(),
       Backspace: () => this.told.remove(),
       n: () => this.told.cycle(1),

@@ -66,7 +66,7 @@ export class Look {
 
 /**
  * A picture on a canvas. Its own class says: `isReady`, `halvesMm`, `placeIn(width, height)`,
- * `hit(pixels)`, `drag(handle, mm)`, `click(mm, handle)`, `arrow(step)` and `ownKeys()`.
+ * `hit(pixels)`, `drag(handle, mm)`, `click(mm, handle)`, `arrow(step)` and `ownKeys(event)`.
  */
 export class PictureView {
   /**
@@ -206,7 +206,8 @@ export class PictureView {
   /** @returns {boolean} whether the key means something here */
   #otherKey(event) {
     const withControl = event.ctrlKey || event.metaKey;
-    const act = withControl ? this.#controlKeys(event) : this.#keys()[event.key];
+    const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+    const act = withControl ? this.#controlKeys(event) : this.#keys(event)[key];
     act?.();
     return Boolean(act);
   }
@@ -218,7 +219,7 @@ export class PictureView {
     return key === "y" ? this.told.redo : null;
   }
 
-  #keys() {
+  #keys(event) {
     return {
       ",": () => this.told.scroll(-1),
       ".": () => this.told.scroll(1),
@@ -237,7 +238,9 @@ export class PictureView {
       d: () => this.told.grey(this.desk.window, GREY_HU, 0, true),
       w: () => this.told.grey(this.desk.window, 0, 2 * GREY_HU, true),
       c: () => this.told.grey(this.desk.window, 0, -2 * GREY_HU, true),
-      ...this.ownKeys(),
+      r: () => this.told.way(),
+      s: () => this.told.sure(),
+      ...this.ownKeys(event),
     };
   }
 }
