@@ -106,7 +106,8 @@ def record_reading(
             role=facts.role,
             extents_mm=answer.extents,
         )
-        if facts.role == ReadingRole.FIRST and _may_count(ledger, seen):
+        is_counted = not facts.is_drawn and _may_count(ledger, seen)
+        if facts.role == ReadingRole.FIRST and is_counted:
             assign_second_reading(
                 work,
                 ledger.settings,

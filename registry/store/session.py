@@ -12,6 +12,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, Operationa
 from sqlalchemy.orm import Session
 
 from registry.domain.problems import BadInputError, ConflictError, FailureError, Fault
+from registry.store import apart  # noqa: F401 - holds every session to it
 from registry.store.writing import Writing
 
 if TYPE_CHECKING:

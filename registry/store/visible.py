@@ -23,9 +23,12 @@ from sqlalchemy import (
 from sqlalchemy.orm import aliased
 
 from registry.domain.access import Deed, Reach, Role, Viewer, reach
+from registry.domain.known_truth import Purpose
 from registry.domain.readings import ReadingRole
+from registry.store.apart import WITH_DRAWN
 from registry.store.models.arrivals import ArrivalRow
 from registry.store.models.cases import Case, CaseAssistant, Screw
+from registry.store.models.drawn import DrawnCase, DrawnScan
 from registry.store.models.evidence import Evidence
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
@@ -126,9 +129,33 @@ def visible_readings(viewer: Viewer) -> Select[Reading]:
 
 
 def own_readings(viewer: Viewer) -> Select[Reading]:
-    """Return the readings that a viewer made, whoever's screws they are: for their own eyes."""
+    """Return the readings that a viewer made, whoever's screws they are: for their own eyes.
+
+    Those of drawn screws are among them, and look like any other.
+    """
     may = viewer.person_id is not None and reach(viewer, Deed.READ_SCREWS) is Reach.ALL
-    return select(Reading).where(Reading.reader_id == viewer.person_id if may else false())
+    own = select(Reading).where(Reading.reader_id == viewer.person_id if may else false())
+    return own.execution_options(**WITH_DRAWN)
+
+
+def drawn_readings(viewer: Viewer) -> Select[Reading]:
+    """Return the readings of drawn screws that a viewer may look at with the truth beside them.
+
+    All of them for who sees rates by surgeon; else those that they made themselves in practice.
+    Which of the others are drawn is not told to their reader.
+    """
+    own = Reading.reader_id == viewer.person_id if viewer.person_id is not None else false()
+    in_practice = and_(own, DrawnScan.purpose == Purpose.PRACTICE)
+    drawn = (
+        select(Reading)
+        .join(DrawnCase, DrawnCase.scan_id == Reading.scan_id)
+        .join(DrawnScan, DrawnScan.id == DrawnCase.drawn_scan_id)
+    )
+    sees_all = reach(viewer, Deed.SEE_SURGEONS) is Reach.ALL
+    may = reach(viewer, Deed.READ_SCREWS) is Reach.ALL
+    return drawn.where(true() if sees_all else in_practice if may else false()).execution_options(
+        **WITH_DRAWN
+    )
 
 
 def reopenable_readings(viewer: Viewer) -> Select[Reading]:
@@ -182,11 +209,13 @@ def readable_assignments(viewer: Viewer) -> Select[Assignment]:
     already, unless it is made out to them to replace a reading of their own, nor a contained screw
     that covers a re-reading which they asked for; an assignment made out to a person is theirs
     alone. Adjudication needs that, but for the quality lead. What is closed is owed no longer.
+    Drawn screws are among them, each made out to its one reader, and look like any other.
     """
     owed = (
         select(Assignment)
         .join(Screw, Screw.id == Assignment.screw_id)
         .join(Case, Case.id == Screw.case_id)
+        .execution_options(**WITH_DRAWN)
     )
     if viewer.person_id is None or reach(viewer, Deed.READ_SCREWS) is not Reach.ALL:
         return owed.where(false())
@@ -224,11 +253,16 @@ def readable_assignments(viewer: Viewer) -> Select[Assignment]:
 
 
 def visible_findings(viewer: Viewer) -> Select[Finding]:
-    """Return the findings that a viewer may answer for: those of their own readings, or all."""
+    """Return the findings that a viewer may answer for: those of their own readings, or all.
+
+    One that a drawn screw met is shown to its reader as any other is, and is none to anybody else.
+    """
     own = Finding.reading_id.in_(
         select(Reading.id).where(Reading.recorded_by_id == viewer.account_id)
     )
-    return select(Finding).where(_of_reach(reach(viewer, Deed.ANSWER_FINDINGS), own))
+    may = reach(viewer, Deed.ANSWER_FINDINGS)
+    found = select(Finding).where(_of_reach(may, own))
+    return found if may is Reach.ALL else found.execution_options(**WITH_DRAWN)
 
 
 def is_fulfilled() -> ColumnElement[bool]:
@@ -267,6 +301,7 @@ CLINICAL = frozenset(
         *("patient", "vault_entry", "operation", "case_assistant", "screw", "scan", "image"),
         *("reading", "consensus", "assignment", "draw", "outcome", "finding", "rereading"),
         *("reply_answer", "case_seen", "proposal", "proposal_shown", "evidence"),
+        *("drawn_scan", "drawn_screw", "drawn_case"),
     }
 )
 """Tables whose values are clinical, or say of whom they are."""

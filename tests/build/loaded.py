@@ -25,15 +25,18 @@ from registry.actions.loading import TableFile
 from registry.actions.settle import settle
 from registry.domain.access import Role
 from registry.domain.directions import Direction, Side
+from registry.domain.known_truth import Purpose
 from registry.measure.proposals.records import LoggedScrew
 from registry.store.models.evidence import Evidence
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
+from registry.store.models.people import Person
 from registry.store.models.proposals import ProposalShown
 from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.models.unit import CaseSeen
 from reports.charts.sheet import png
+from tests.build.drawn import CONTAINED, MEDIAL, put_copy, put_drawing, put_drawn_reading
 from tests.build.proposed import put_proposal
 from tests.build.tables import a_log, a_readings
 from tests.imaging.written_files import slices, write
@@ -184,6 +187,18 @@ def fill(ledger: Ledger, folder: Path) -> Ledger:
         )
         settle(work, ledger.settings, [6])
         _fill_the_rest(work, ledger.pictures.keep(PICTURE))
+    return ledger
+
+
+def fill_drawn(ledger: Ledger) -> Ledger:
+    """Add a drawn scan, and two of its screws read by somebody without an account."""
+    asked = select(Person.id).where(Person.name == "Cora Dietz")
+    with ledger.writing(acting(ledger, None), NOW + timedelta(hours=2)) as work:
+        cora = work.session.execute(asked).scalar_one()
+        drawn = put_drawing(ledger, work, Purpose.MIXED, 1, MEDIAL, CONTAINED)
+        found, missed = put_copy(ledger, work, drawn, cora)
+        put_drawn_reading(work, found, 1)
+        put_drawn_reading(work, missed, 1)
     return ledger
 
 

@@ -41,6 +41,7 @@ from registry.store.queries import (
     evidence,
     exported,
     findings,
+    known_truth,
     missing,
     ordered_readings,
     outcomes,
@@ -292,6 +293,15 @@ ASKING = {
             set(s.execute(select(Screw.case_id).where(visible.shown_screw(v))).scalars())
         ),
         [NONE, NONE, NONE, NONE, NONE, NONE, [1]],
+    ),
+    # None is drawn here; tests/house/test_drawn_cases_apart.py has some.
+    visible.drawn_readings: (
+        lambda s, v, _: ids(s, v, visible.drawn_readings),
+        [NONE] * 7,
+    ),
+    known_truth.known_truth_readings: (
+        lambda s, v, _: known_truth.known_truth_readings(s, v),
+        [NONE] * 7,
     ),
     # The first reading of OP-2 alone has a picture.
     evidence.readings_with_pictures: (
@@ -570,6 +580,7 @@ RATES = ("registry.actions.count", "registry.actions.whole_unit")
 ENTERING = ("registry.actions.enter_case",)
 ADJUDICATING = ("registry.actions.adjudicate",)
 SECONDS = ("registry.actions.second_readings",)
+DRAWING = ("registry.actions.drawn_scans",)
 NOT_ASKING = {
     "assignments.has_second": ("asks for readings, shows none", ASSIGNING),
     "assignments.to_be_replaced": ("asks for readings, shows none", ASSIGNING),
@@ -595,6 +606,14 @@ NOT_ASKING = {
             "registry.store.queries.screw_readings",
         ),
     ),
+    "drawn_scans.kept_drawings": ("gives copies, shows none", ()),
+    "drawn_scans.copies_of": ("gives copies, shows none", ()),
+    "drawn_scans.surgeon_of_drawn": ("gives copies, shows none", DRAWING),
+    "drawn_scans.shell_account": ("gives copies, shows none", DRAWING),
+    "drawn_scans.proposal_of_drawing": ("gives copies, shows none", DRAWING),
+    "drawn_scans.practice_of": ("counts, for the reader themselves", ()),
+    "drawn_scans.own_audit_readings": ("a count, to give copies by", ()),
+    "drawn_scans.mixed_given": ("a count, to give copies by", ()),
     "evidence.is_picture_kept": (
         "whether a file is named, shows nothing",
         ("registry.actions.keep_evidence",),

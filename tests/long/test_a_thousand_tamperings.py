@@ -5,14 +5,14 @@ from __future__ import annotations
 import random
 from collections import Counter
 
-from tests.build.loaded import fill
+from tests.build.loaded import fill, fill_drawn
 from tests.build.tampering import a_tamperer
 
 COUNT = 1000
 
 
 def test_verify_names_each_of_a_thousand_tamperings(ledger, tmp_path):
-    fill(ledger, tmp_path)
+    fill_drawn(fill(ledger, tmp_path))
     drawn = random.Random(20260331)  # noqa: S311 - a test's own draw
     kinds: Counter[str] = Counter()
     with a_tamperer(ledger, drawn) as tamperer:

@@ -6,6 +6,7 @@ from registry.store.models.arrivals import ArrivalRow
 from registry.store.models.base import Base, Tracked
 from registry.store.models.cases import Case, CaseAssistant, Screw
 from registry.store.models.drafts import ReadingDraft
+from registry.store.models.drawn import DrawnCase, DrawnScan, DrawnScrew
 from registry.store.models.evidence import Evidence
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
@@ -45,6 +46,9 @@ TRACKED: tuple[type[Tracked], ...] = (
     CaseSeen,
     ProposalRow,
     ProposalShown,
+    DrawnScan,
+    DrawnScrew,
+    DrawnCase,
     UnitSettings,
 )
 """Parents before children."""

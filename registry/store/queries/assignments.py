@@ -8,10 +8,13 @@ from typing import TYPE_CHECKING
 from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import aliased
 
+from registry.domain.known_truth import Purpose
 from registry.domain.levels import level
 from registry.domain.readings import Method, ReadingRole
 from registry.domain.techniques import COUNTED_LIVES
+from registry.store.apart import WITH_DRAWN
 from registry.store.models.cases import Case, Screw
+from registry.store.models.drawn import DrawnCase, DrawnScan
 from registry.store.models.people import Account
 from registry.store.models.readings import Assignment, Draw, Reading
 from registry.store.models.scans import HeldImage, Scan
@@ -31,7 +34,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class OwedReading:
-    """An owed reading as its reader may know it: no case, surgeon, technique or other reading."""
+    """An owed reading as its reader may know it: no case, surgeon, technique or other reading.
+
+    `is_practice` is told; of the others nothing tells which are drawn.
+    """
 
     assignment_id: int
     role: str
@@ -44,6 +50,7 @@ class OwedReading:
     image_digest: str
     is_known_to_viewer: bool
     is_made_out: bool
+    is_practice: bool
 
 
 @dataclass(frozen=True)
@@ -56,6 +63,7 @@ class SavingFacts:
         screws on the scan
     supersedes_id : the reading that this one is to replace, or None
     asked_because : why it was asked for
+    is_drawn : the screw is none of the unit's
     """
 
     screw_id: int
@@ -66,6 +74,7 @@ class SavingFacts:
     marks_of_others: tuple[str, ...]
     supersedes_id: int | None
     asked_because: str
+    is_drawn: bool
 
 
 def _owed(viewer: Viewer) -> Select[Assignment]:
@@ -87,24 +96,49 @@ def _has_looked(viewer: Viewer) -> ColumnElement[bool]:
     )
 
 
+def _is_practice() -> ColumnElement[bool]:
+    return (
+        exists()
+        .where(
+            DrawnCase.scan_id == Assignment.scan_id,
+            DrawnScan.id == DrawnCase.drawn_scan_id,
+            DrawnScan.purpose == Purpose.PRACTICE,
+        )
+        .correlate(Assignment)
+    )
+
+
 def owed_readings(
-    session: Session, viewer: Viewer, assignment_id: int | None = None
+    session: Session,
+    viewer: Viewer,
+    assignment_id: int | None = None,
+    *,
+    with_drawn: bool = False,
 ) -> list[OwedReading]:
-    """Return the owed readings that a viewer may take on, on images held here; all, or one."""
-    query = _owed(viewer).with_only_columns(
-        Assignment.id,
-        Assignment.role,
-        Screw.level,
-        Screw.side,
-        Screw.number,
-        Screw.diameter_mm,
-        Assignment.made_at,
-        Assignment.scan_id,
-        HeldImage.digest,
-        Scan.matched_by_id,
-        Case.entered_by_id,
-        Assignment.reader_id.is_not(None),
-        _has_looked(viewer),
+    """Return the owed readings that a viewer may take on, on images held here; all, or one.
+
+    `with_drawn` is for the reader themselves, to whom drawn screws are like any other; who counts
+    what waits for others leaves them out.
+    """
+    query = (
+        _owed(viewer)
+        .execution_options(with_drawn=with_drawn)
+        .with_only_columns(
+            Assignment.id,
+            Assignment.role,
+            Screw.level,
+            Screw.side,
+            Screw.number,
+            Screw.diameter_mm,
+            Assignment.made_at,
+            Assignment.scan_id,
+            HeldImage.digest,
+            Scan.matched_by_id,
+            Case.entered_by_id,
+            Assignment.reader_id.is_not(None),
+            _has_looked(viewer),
+            _is_practice(),
+        )
     )
     if assignment_id is not None:
         query = query.where(Assignment.id == assignment_id)
@@ -122,6 +156,7 @@ def owed_readings(
             image_digest=row[8],
             is_known_to_viewer=viewer.account_id in (row[9], row[10]) or bool(row[12]),
             is_made_out=bool(row[11]),
+            is_practice=bool(row[13]),
         )
         for row in rows
     ]
@@ -144,6 +179,7 @@ def saving_facts(session: Session, viewer: Viewer, assignment_id: int) -> Saving
             Assignment.supersedes_id,
             Assignment.reason,
             _has_looked(viewer),
+            exists().where(DrawnCase.scan_id == Assignment.scan_id).correlate(Assignment),
         )
         .where(Assignment.id == assignment_id)
     ).first()
@@ -158,13 +194,15 @@ def saving_facts(session: Session, viewer: Viewer, assignment_id: int) -> Saving
         marks_of_others=_marks_of_others(session, row[0], row[1]),
         supersedes_id=row[6],
         asked_because=row[7],
+        is_drawn=bool(row[9]),
     )
 
 
 def _marks_of_others(session: Session, screw_id: int, scan_id: int) -> tuple[str, ...]:
     superseded = select(Reading.supersedes_id).where(Reading.supersedes_id.is_not(None))
     found = session.execute(
-        select(Reading.marks).where(
+        select(Reading.marks)
+        .where(
             Reading.scan_id == scan_id,
             Reading.screw_id != screw_id,
             Reading.is_assessable,
@@ -172,6 +210,7 @@ def _marks_of_others(session: Session, screw_id: int, scan_id: int) -> tuple[str
             Reading.marks.is_not(None),
             Reading.id.not_in(superseded),
         )
+        .execution_options(**WITH_DRAWN)
     ).scalars()
     return tuple(text for text in found if text is not None)
 
@@ -238,6 +277,7 @@ def to_be_replaced(session: Session, reading_id: int) -> ToBeReplaced | None:
         select(Reading.screw_id, Reading.scan_id, Reading.role, Assignment.id, Assignment.closed_at)
         .outerjoin(Assignment, Assignment.supersedes_id == Reading.id)
         .where(Reading.id == reading_id, ~exists().where(later.supersedes_id == Reading.id))
+        .execution_options(**WITH_DRAWN)
     ).first()
     if row is None:
         return None

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import delete, select
 
+from registry.store.apart import WITH_DRAWN
 from registry.store.models.cases import Screw
 from registry.store.models.drafts import ReadingDraft
 from registry.store.models.readings import Assignment
@@ -94,6 +95,7 @@ def saved_draft(session: Session, viewer: Viewer, assignment_id: int) -> SavedDr
             ReadingDraft.account_id == viewer.account_id,
             ReadingDraft.outcome.is_not(None),
         )
+        .execution_options(**WITH_DRAWN)
     ).first()
     if row is None:
         return None

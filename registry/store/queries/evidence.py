@@ -11,6 +11,7 @@ from sqlalchemy.orm import aliased
 from registry.domain.directions import Direction
 from registry.domain.problems import NotFoundError
 from registry.domain.readings import Method, ReadingRole
+from registry.store.apart import WITH_DRAWN
 from registry.store.models.cases import Screw
 from registry.store.models.evidence import Evidence
 from registry.store.models.readings import Reading
@@ -181,4 +182,4 @@ def is_picture_kept(session: Session, digest: str) -> bool:
     asked = select(Evidence.id).where(
         Evidence.picture_digest == digest, Evidence.removed_at.is_(None)
     )
-    return session.execute(asked.limit(1)).first() is not None
+    return session.execute(asked.limit(1).execution_options(**WITH_DRAWN)).first() is not None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from sqlalchemy import ColumnElement, false, or_, select
+from sqlalchemy import ColumnElement, false, or_
 
 from registry.domain.access import Deed, Reach, reach
 from registry.store.models.cases import Case, Screw
@@ -125,8 +125,5 @@ def listed_findings(
 def version_of_finding(session: Session, viewer: Viewer, finding_id: int) -> int | None:
     """Return the version of a finding that the viewer may answer for, or None."""
     return session.execute(
-        select(Finding.version).where(
-            Finding.id.in_(visible_findings(viewer).with_only_columns(Finding.id)),
-            Finding.id == finding_id,
-        )
+        visible_findings(viewer).where(Finding.id == finding_id).with_only_columns(Finding.version)
     ).scalar_one_or_none()

@@ -17,7 +17,9 @@ from registry.domain.levels import level
 from registry.domain.techniques import Life
 from registry.measure.proposals.documents import log_digest
 from registry.measure.proposals.records import VERSION, LoggedScrew
+from registry.store.apart import WITH_DRAWN
 from registry.store.models.cases import Screw
+from registry.store.models.drawn import DrawnCase
 from registry.store.models.proposals import ProposalRow, ProposalWork
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.models.trail import TrailHead
@@ -70,7 +72,10 @@ class KeptProposal:
 def scans_to_propose(
     session: Session, scan_ids: Collection[int] | None = None
 ) -> list[ScanToPropose]:
-    """Return the scans whose images are held here, by number; all, or some of them."""
+    """Return the scans whose images are held here, by number; all, or some of them.
+
+    Drawn ones are among them: what is proposed of them is made as of any other.
+    """
     query = (
         select(Scan.id, Scan.case_id, HeldImage.digest)
         .join(HeldImage, HeldImage.id == Scan.image_id)
@@ -85,6 +90,8 @@ def scans_to_propose(
         cases = select(Scan.case_id).where(Scan.id.in_(scan_ids))
         screws = screws.where(Screw.case_id.in_(cases))
     logged: dict[int, list[LoggedScrew]] = defaultdict(list)
+    screws = screws.execution_options(**WITH_DRAWN)
+    query = query.execution_options(**WITH_DRAWN)
     for case_id, code, side, number, diameter, length in session.execute(screws):
         sizes = [None if size is None else float(size) for size in (diameter, length)]
         logged[case_id].append(LoggedScrew(code, Side(side), number, *sizes))
@@ -104,6 +111,7 @@ def owed_proposals(session: Session, window_days: tuple[int, int]) -> list[ScanT
     The latest first: they are read next.
     """
     counted = set(audit_scans(session, window_days).values())
+    counted |= set(session.execute(select(DrawnCase.scan_id)).scalars())
     found = [scan for scan in scans_to_propose(session) if scan.scan_id in counted]
     rows = session.execute(
         select(
@@ -111,7 +119,9 @@ def owed_proposals(session: Session, window_days: tuple[int, int]) -> list[ScanT
             ProposalRow.image_digest,
             ProposalRow.log_digest,
             ProposalRow.algorithm,
-        ).where(ProposalRow.replaced_at.is_(None))
+        )
+        .where(ProposalRow.replaced_at.is_(None))
+        .execution_options(**WITH_DRAWN)
     )
     kept = {tuple(row) for row in rows}
     return [
@@ -129,9 +139,9 @@ def trail_length(session: Session) -> int:
 def kept_proposal(session: Session, scan: ScanToPropose) -> KeptProposal | None:
     """Return what stands of a scan, or None where nothing was worked out yet."""
     row = session.execute(
-        select(ProposalRow).where(
-            ProposalRow.scan_id == scan.scan_id, ProposalRow.replaced_at.is_(None)
-        )
+        select(ProposalRow)
+        .where(ProposalRow.scan_id == scan.scan_id, ProposalRow.replaced_at.is_(None))
+        .execution_options(**WITH_DRAWN)
     ).scalar_one_or_none()
     if row is None:
         return None

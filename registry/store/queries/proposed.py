@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy import exists, or_, select
 
 from registry.domain.readings import ProposalSeen, ReadingRole
+from registry.store.apart import WITH_DRAWN
 from registry.store.models.cases import Case, Screw
 from registry.store.models.people import Account
 from registry.store.models.proposals import ProposalRow, ProposalShown
@@ -107,6 +108,7 @@ def _shown_to(viewer: Viewer, screw_id: int, scan_id: int) -> Select[ProposalSho
             or_(ProposalShown.screw_id.is_(None), ProposalShown.screw_id == screw_id),
             _is_theirs(viewer),
         )
+        .execution_options(**WITH_DRAWN)
     )
 
 
@@ -132,6 +134,7 @@ def proposal_seen(
             Reading.proposal_seen.is_(None),
         )
     )
+    blind = blind.execution_options(**WITH_DRAWN)
     return ProposalSeen.AFTER_OWN if session.execute(blind).scalar() else ProposalSeen.FROM_START
 
 
@@ -145,4 +148,4 @@ def was_shown(session: Session, viewer: Viewer, proposal_id: int, screw_id: int 
         ProposalShown.account_id == viewer.account_id,
         or_(ProposalShown.screw_id.is_(None), ProposalShown.screw_id == screw_id),
     )
-    return session.execute(asked.limit(1)).first() is not None
+    return session.execute(asked.limit(1).execution_options(**WITH_DRAWN)).first() is not None

@@ -9,6 +9,7 @@ from sqlalchemy import and_, exists, select
 
 from registry.domain.problems import NotFoundError
 from registry.domain.techniques import Life
+from registry.store.apart import WITH_DRAWN
 from registry.store.models.cases import Case, Screw
 from registry.store.models.patients import Patient, VaultEntry
 from registry.store.models.scans import HeldImage, Scan
@@ -208,6 +209,8 @@ class KnownImage:
 def known_image(session: Session, digest: str) -> KnownImage | None:
     """Return the row of an image, or None."""
     row = session.execute(
-        select(HeldImage.id, HeldImage.removed_at).where(HeldImage.digest == digest)
+        select(HeldImage.id, HeldImage.removed_at)
+        .where(HeldImage.digest == digest)
+        .execution_options(**WITH_DRAWN)
     ).first()
     return None if row is None else KnownImage(row[0], row[1] is not None)
