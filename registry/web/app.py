@@ -38,6 +38,7 @@ from registry.web.pages.my_readings.views import my_readings_page
 from registry.web.pages.policy.views import policy_page
 from registry.web.pages.proposal.views import proposal_page
 from registry.web.pages.rates.views import rates_page
+from registry.web.pages.readers.views import readers_page
 from registry.web.pages.reading.views import reading_desk
 from registry.web.pages.reply.views import reply
 from registry.web.pages.scans.decide import arrival_decision
@@ -72,6 +73,7 @@ _BLUEPRINTS = (
     home,
     my_readings_page,
     rates_page,
+    readers_page,
     reading_desk,
     proposal_page,
     scans_page,

@@ -52,7 +52,10 @@ class NumberPage:
 _BY_LEVEL, _BY_SURGEON = {"by": "level"}, {"by": "surgeon"}
 
 # A new page of numbers adds its own line.
-NUMBER_PAGES = (NumberPage(Place("rates.show", "Rates", _BY_LEVEL), Deed.SEE_RATES, Reach.OWN),)
+NUMBER_PAGES = (
+    NumberPage(Place("rates.show", "Rates", _BY_LEVEL), Deed.SEE_RATES, Reach.OWN),
+    NumberPage(Place("readers.show", "Readers", {}), Deed.READ_SCREWS, Reach.ALL),
+)
 
 WORKLIST = Place("worklist.show", "Worklist", {})
 SCANS = Place("scans.listed", "Scans that came in", {}, ("sending", "arrival_decision"))

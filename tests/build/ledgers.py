@@ -195,8 +195,15 @@ def a_scan(work: Writing, case: int, scanned_on: date, image: int | None) -> int
     )
 
 
-def a_reading(work: Writing, screw: int, scan: int, reader: int, extents_mm: dict[str, str]) -> int:
-    """Add a first reading with these extents, the other pedicle walls contained."""
+def a_reading(
+    work: Writing,
+    screw: int,
+    scan: int,
+    reader: int,
+    extents_mm: dict[str, str],
+    role: ReadingRole = ReadingRole.FIRST,
+) -> int:
+    """Add a reading, the first, with these extents, the other pedicle walls contained."""
     walls = {"medial": "0", "lateral": "0", "cranial": "0", "caudal": "0", **extents_mm}
     return work.insert(
         Reading,
@@ -205,7 +212,7 @@ def a_reading(work: Writing, screw: int, scan: int, reader: int, extents_mm: dic
         scan_id=scan,
         reader_id=reader,
         recorded_by_id=1,
-        role=ReadingRole.FIRST,
+        role=role,
         read_on=NOW.date(),
         recorded_at=NOW,
         is_assessable=True,

@@ -577,6 +577,7 @@ ARRIVING = ("registry.actions.arrivals",)
 WITHDRAWING = ("registry.actions.withdraw",)
 REPLYING = ("registry.actions.replies",)
 RATES = ("registry.actions.count", "registry.actions.whole_unit")
+AGREEING = ("registry.actions.agreement",)
 ENTERING = ("registry.actions.enter_case",)
 ADJUDICATING = ("registry.actions.adjudicate",)
 SECONDS = ("registry.actions.second_readings",)
@@ -671,6 +672,7 @@ NOT_ASKING = {
             "registry.store.queries.research",
             "registry.store.queries.replies",
             "registry.store.queries.second_reads",
+            "registry.store.queries.read_pairs",
             "registry.store.queries.missing",
             "registry.store.queries.reported",
             "registry.store.queries.proposals",
@@ -680,12 +682,16 @@ NOT_ASKING = {
         "instants alone, beside rows that were asked for",
         ("registry.store.queries.counted_screws", "registry.store.queries.constructs"),
     ),
-    "second_reads.second_reads": ("sums over all, for who may see them all", RATES),
+    "read_pairs.screws_read_twice": (
+        "sums over all pairs, for who may see them all; to a reader many own ones",
+        AGREEING,
+    ),
+    "second_reads.second_reads": ("sums over all, for who may see them all", RATES[:1]),
     "counted_screws.counted_screws": ("pooled whoever asks; strata are hidden there", RATES),
-    "counted_screws.first_operation": ("a day, with which the periods to offer begin", RATES),
+    "counted_screws.first_operation": ("a day, with which the periods to offer begin", RATES[:1]),
     "counted_screws.participants": (
         "refuses a reader's own case; says what a viewer has seen anyway",
-        (*LOADING[1:], *RATES),
+        (*LOADING[1:], *RATES[:1]),
     ),
     "known_cases.known_cases": ("compares a table, shows no value", LOADING),
     "known_cases.known_patients": (
@@ -741,7 +747,7 @@ NOT_ASKING = {
     "people.other_failures": ("sign-ins", TRIES),
     "people.forget_failure": ("sign-ins", (*TRIES, *SESSIONS)),
     "people.name_key": ("a spelling and no record", TRIES),
-    "people.all_person_names": ("labels or codes, decided there", RATES),
+    "people.all_person_names": ("labels or codes, decided there", (*RATES, *AGREEING)),
     "readings.current_readings": ("works consensus out", SETTLING),
     "readings.counted_ids": (
         "which readings count, by number alone",
@@ -914,6 +920,7 @@ COMMANDS_BY_ROLE = {
     # What is proposed of OP-1 is kept, and need not be worked out.
     "propose": (["propose", "--case", "OP-1"], [NO, YES, YES, NO, NO, NO, YES]),
     "rates": (["rates"], [YES, YES, YES, NO, YES, NO, YES]),
+    "agreement": (["agreement", "--named"], [NO, NO, YES, NO, NO, NO, YES]),
     "rates by level": (["rates", "--by", "level"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by diameter": (["rates", "--by", "diameter"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by surgeon": (["rates", "--by", "surgeon"], [NO, YES, YES, NO, NO, NO, YES]),

@@ -55,6 +55,8 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/rates.csv"): CLINICAL,
     ("GET", "/rates.json"): CLINICAL,
     ("GET", "/rates/chart.svg"): CLINICAL,
+    ("GET", "/readers"): CLINICAL,
+    ("GET", "/readers.json"): LEAD,
     ("GET", "/worklist"): CLINICAL,
     ("GET", "/policy/"): CLINICAL,
     ("GET", "/policy/<int:finding_id>"): CLINICAL,

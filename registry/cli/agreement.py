@@ -1,0 +1,96 @@
+"""`agreement`: how far readers agree on blind readings of the same scan."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from registry.cli.output import CAUTION, say, say_json, say_table
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Mapping
+
+    from registry.actions.agreement import ReadersCompared
+
+
+def add_arguments(command: argparse.ArgumentParser) -> None:
+    """Take the period, names or codes, and the shape."""
+    command.add_argument("--from", dest="start", metavar="DAY", help="first day of operation")
+    command.add_argument("--to", dest="end", metavar="DAY", help="last day of operation")
+    command.add_argument("--named", action="store_true", help="readers by name, else by code")
+    command.add_argument("--format", default="table", choices=["table", "json"])
+    command.add_argument("--as", dest="acting_as", metavar="NAME", help="the account that asks")
+
+
+def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
+    """Print tables, or one JSON document."""
+    from registry.actions.agreement import AgreementAsked, compare_readers
+    from registry.cli.opening import opened
+    from reports.tables.asking import question_from
+
+    said = {"from": given.start or "", "to": given.end or ""}
+    period = question_from(said, minimum=0)
+    asked = AgreementAsked(period.start, period.end, given.named)
+    with opened(given, environment) as (ledger, viewer):
+        found = compare_readers(ledger, viewer, asked)
+    if given.format == "json":
+        say_json(found.whole.as_json())
+    else:
+        _say(found)
+    return 0
+
+
+def _say(found: ReadersCompared) -> None:
+    from reports.tables.reader_words import (
+        chance_rows,
+        limits_rows,
+        millimetre_rows,
+        number_words,
+        share_words,
+        summary,
+    )
+
+    whole = found.whole
+    say(summary(whole))
+    say()
+    say_table(
+        ["first reading", *(f"second {grade}" for grade in whole.grades)],
+        [[grade, *map(str, row)] for grade, row in zip(whole.grades, whole.table, strict=True)],
+    )
+    say()
+    say_table(["corrected for chance", "with interval"], chance_rows(whole))
+    say()
+    say_table(["of the millimetres", "all pairs", "any breach"], millimetre_rows(whole))
+    say()
+    say_table(["difference", "with interval"], limits_rows(whole))
+    for heading, groups in (("read twice because", found.reasons), ("readers", found.couples)):
+        if groups:
+            say()
+            say_table(
+                [heading, "screws", "same grade", "quadratic kappa", "AC1", "difference, mm"],
+                [
+                    [
+                        each.name,
+                        str(each.screws),
+                        share_words(each.observed),
+                        number_words(each.kappa),
+                        number_words(each.ac1),
+                        number_words(each.bias),
+                    ]
+                    for each in groups
+                ],
+            )
+    if found.drifts:
+        say()
+        say_table(
+            ["reader", "screws", "own less the other's, mm", "change, mm a year"],
+            [
+                [name, str(each.screws), number_words(each.bias), number_words(each.slope)]
+                for name, each in found.drifts
+            ],
+        )
+    say()
+    for why, count in found.left_out.items():
+        say(f"Not compared, {why}: {count}.")
+    say("95% intervals, patients as clusters; blind readings of the audit scan only.")
+    say(CAUTION)

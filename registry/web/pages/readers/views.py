@@ -1,0 +1,96 @@
+"""Show how far readers agree, as the command counts it, or to a reader sums of their own pairs."""
+
+from __future__ import annotations
+
+import base64
+import json
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from flask import Blueprint, Response, render_template, request
+
+from registry.actions.agreement import (
+    AgreementAsked,
+    compare_readers,
+    own_agreement,
+    own_rule,
+)
+from registry.domain.access import Deed, Reach, reach
+from registry.domain.problems import BadInputError
+from registry.domain.scales import SCALES
+from registry.web.context import current_ledger, current_viewer, now
+from registry.web.errors import page_with
+from registry.web.fields import Choice, Field
+from registry.web.guard import needs
+from registry.web.period import day_fields, read_days
+from reports.charts.readers import difference_chart
+from reports.tables.reader_words import (
+    chance_rows,
+    limits_rows,
+    millimetre_rows,
+    number_words,
+    share_words,
+    summary,
+)
+
+if TYPE_CHECKING:
+    from flask.typing import ResponseReturnValue
+    from werkzeug.datastructures import MultiDict
+
+readers_page = Blueprint("readers", __name__, template_folder="templates")
+
+_PAGE = "readers/readers.html"
+_NAMED = "named"
+
+
+@readers_page.get("/readers")
+@needs(Deed.READ_SCREWS, at_least=Reach.ALL)
+def show() -> ResponseReturnValue:
+    """Show all pairs to who sees everybody's numbers, and to a reader what own pairs come to."""
+    ledger, viewer = current_ledger(), current_viewer()
+    words = {"number": number_words, "share": share_words}
+    if reach(viewer, Deed.SEE_SURGEONS) is not Reach.ALL:
+        today = now().astimezone(ZoneInfo(ledger.settings.zone)).date()
+        own = own_agreement(ledger, viewer, today)
+        return render_template("readers/own.html", own=own, rule=own_rule(), **words)
+    try:
+        asked = _asked(request.args)
+    except BadInputError as problem:
+        fields = [*day_fields(request.args, problem.faults), _named_field(request.args)]
+        return page_with(problem, _PAGE, fields=fields, found=None)
+    found = compare_readers(ledger, viewer, asked)
+    chart = difference_chart(found.pairs, found.whole.limits)
+    return render_template(
+        _PAGE,
+        fields=[*day_fields(request.args), _named_field(request.args)],
+        found=found,
+        whole=found.whole,
+        scale=SCALES[found.whole.scale].title,
+        summary=summary(found.whole),
+        chance=chance_rows(found.whole),
+        millimetres=millimetre_rows(found.whole),
+        limits=limits_rows(found.whole),
+        picture=chart and base64.b64encode(chart.svg.encode()).decode(),
+        alternative=chart and chart.alternative,
+        address=request.args.to_dict(),
+        **words,
+    )
+
+
+@readers_page.get("/readers.json")
+@needs(Deed.SEE_SURGEONS, at_least=Reach.ALL)
+def as_json() -> ResponseReturnValue:
+    """Return the document that the command prints."""
+    found = compare_readers(current_ledger(), current_viewer(), _asked(request.args))
+    text = json.dumps(found.whole.as_json(), allow_nan=False, ensure_ascii=False, indent=2)
+    return Response(f"{text}\n", mimetype="application/json")
+
+
+def _asked(args: MultiDict[str, str]) -> AgreementAsked:
+    start, end = read_days(args, others=(_NAMED,))
+    return AgreementAsked(start, end, args.get(_NAMED, "") == "yes")
+
+
+def _named_field(args: MultiDict[str, str]) -> Field:
+    choices = (Choice("", "as codes"), Choice("yes", "by name"))
+    return Field(_NAMED, "Readers", args.get(_NAMED, ""), "select", choices)

@@ -1,0 +1,88 @@
+"""Two readers' millimetres drawn: the difference against the mean, with the limits of agreement."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from reports.charts import style
+from reports.charts.rates import Chart
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matplotlib.axes import Axes
+
+    from reports.statistics.differences_of_readers import LimitsOfAgreement
+
+WIDTH, HEIGHT = 7.4, 4.4
+_SMALLEST, _LARGEST = 14.0, 420.0
+_LABELLED_FROM = 10
+
+
+def difference_chart(
+    pairs: Sequence[tuple[float, float]], limits: LimitsOfAgreement
+) -> Chart | None:
+    """Return the chart of pairs of extents in mm, first and second; None without a bias.
+
+    Pairs with the same two numbers are one ring, the larger the more they are.
+    """
+    if limits.bias.value is None:
+        return None
+    rings = Counter(
+        (round((first + second) / 2, 2), round(second - first, 1)) for first, second in pairs
+    )
+    made, axes = style.figure(WIDTH, HEIGHT)
+    with style.drawing():
+        made.subplots_adjust(left=0.09, right=0.8, top=0.93, bottom=0.13)
+        most = max(rings.values())
+        axes.scatter(
+            [place[0] for place in rings],
+            [place[1] for place in rings],
+            s=[_SMALLEST + (_LARGEST - _SMALLEST) * count / most for count in rings.values()],
+            facecolors="none",
+            edgecolors=style.INK,
+            linewidths=0.9,
+        )
+        for place, count in rings.items():
+            if count >= max(_LABELLED_FROM, most // 4):
+                axes.annotate(
+                    str(count),
+                    place,
+                    xytext=(-13, 0),
+                    textcoords="offset points",
+                    fontsize=8,
+                    ha="right",
+                    va="center",
+                )
+        # Room for the number of the pairs that are 0 in both, left of the origin.
+        axes.set_xlim(left=-0.09 * max(1.0, *(place[0] for place in rings)))
+        _line(axes, "mean", limits.bias.value, "solid")
+        for name, found in (("lower limit", limits.lower), ("upper limit", limits.upper)):
+            if found.value is not None:
+                _line(axes, name, found.value, "dashed")
+        axes.spines["left"].set_visible(True)
+        axes.set_xlabel("mean of the two readings, mm", loc="left")
+        axes.set_ylabel("second less first, mm")
+    return Chart(svg=style.svg(made), alternative=_told(pairs, limits, rings))
+
+
+def _line(axes: Axes, name: str, value: float, kind: str) -> None:
+    axes.axhline(value, color=style.SOFT_INK, linewidth=1.0, linestyle=kind, zorder=0)
+    axes.annotate(
+        f"{name} {value:.2f}", (1.0, value), xycoords=("axes fraction", "data"),
+        xytext=(6, 0), textcoords="offset points", va="center", fontsize=8,
+    )  # fmt: skip
+
+
+def _told(
+    pairs: Sequence[tuple[float, float]],
+    limits: LimitsOfAgreement,
+    rings: Counter[tuple[float, float]],
+) -> str:
+    said = f"{len(pairs)} pairs of readings: on average the second lies {limits.bias.value:.2f} mm"
+    said += " from the first"
+    if limits.lower.value is not None and limits.upper.value is not None:
+        said += f", most between {limits.lower.value:.2f} and {limits.upper.value:.2f} mm"
+    same = rings.get((0.0, 0.0), 0)
+    return f"{said}. {same} pairs are 0 in both readings and lie at the origin."
