@@ -28,10 +28,12 @@ class WholeUnit:
     Attributes
     ----------
     screws : the frame
+    rows : that it was made from
     names : of every person, by id
     """
 
     screws: pd.DataFrame
+    rows: tuple[ScrewRow, ...]
     names: Mapping[int, str]
 
 
@@ -41,7 +43,8 @@ def whole_unit(ledger: Ledger, viewer: Viewer, until: date | None) -> WholeUnit:
     with ledger.reading() as session:
         screws = counted_screws(session, ledger.settings.audit_window_days, until)
         names = all_person_names(session)
-    return WholeUnit(frame(screw_row(screw) for screw in screws), names)
+    rows = tuple(screw_row(screw) for screw in screws)
+    return WholeUnit(frame(rows), rows, names)
 
 
 def screw_row(screw: CountedScrew) -> ScrewRow:

@@ -29,6 +29,7 @@ COMMANDS = {
     "withdraw": "withdraw a patient: key and images destroyed, counts kept",
     "rates": "breach rates with their intervals",
     "agreement": "how far readers agree on blind readings of the same scan",
+    "compare": "groups of screws against each other, with what patients share allowed for",
     "export-sr": "write what was read of a case as a DICOM structured report",
     "export-ct": "write the image of a case as CT slices under the pseudonym",
     "export": "write the tables with their dictionary, or counts for research, into a folder",

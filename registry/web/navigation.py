@@ -54,6 +54,7 @@ _BY_LEVEL, _BY_SURGEON = {"by": "level"}, {"by": "surgeon"}
 # A new page of numbers adds its own line.
 NUMBER_PAGES = (
     NumberPage(Place("rates.show", "Rates", _BY_LEVEL), Deed.SEE_RATES, Reach.OWN),
+    NumberPage(Place("compare.show", "Compare", {}), Deed.SEE_SURGEONS, Reach.ALL),
     NumberPage(Place("readers.show", "Readers", {}), Deed.READ_SCREWS, Reach.ALL),
 )
 

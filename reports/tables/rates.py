@@ -15,6 +15,7 @@ import numpy as np
 
 from registry.domain.problems import BadInputError, Fault
 from reports.frame import Event, Intended, Threshold
+from reports.tables.cells import harmless
 from reports.tables.counting import ScrewColumns
 from reports.tables.rate_intervals import intervals
 from reports.tables.rate_words import HEADINGS, notes, stratum_heading, words_of, words_of_peer
@@ -36,7 +37,6 @@ _JSON_NUMBERS = (
     *("patients", "patients_with_event", "placed", "imaged", "graded", "breached"),
     *("rate", "low", "high", "design_effect", "df"),
 )
-_FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\0")
 
 
 @dataclass(frozen=True)
@@ -131,6 +131,13 @@ class RateRow:
             return None
         return self.patients_with_event / self.patients
 
+    def as_json(self) -> dict[str, object]:
+        """Return the row as JSON documents hold it."""
+        return {
+            "stratum": {split.value: name for split, name in self.stratum.items()},
+            **{name: getattr(self, name) for name in _JSON_NUMBERS},
+        }
+
 
 @dataclass(frozen=True)
 class PeerPoint:
@@ -180,13 +187,7 @@ class RateTable:
             "from": asked.start.isoformat() if asked.start else None,
             "to": asked.end.isoformat() if asked.end else None,
             "interval": {"name": asked.interval.value, "confidence": asked.confidence},
-            "rows": [
-                {
-                    "stratum": {split.value: row.stratum[split] for split in asked.by},
-                    **{name: getattr(row, name) for name in _JSON_NUMBERS},
-                }
-                for row in self.rows
-            ]
+            "rows": [row.as_json() for row in self.rows]
             + [
                 {
                     "stratum": {Split.SURGEON.value: peer.code},
@@ -221,7 +222,7 @@ class RateTable:
         ASVS v5.0.0-1.2.10).
         """
         text = io.StringIO()
-        lines = [[_harmless(cell) for cell in line] for line in self.cells()]
+        lines = [[harmless(cell) for cell in line] for line in self.cells()]
         csv.writer(text, lineterminator="\n").writerows(lines)
         return text.getvalue()
 
@@ -237,13 +238,6 @@ class RateTable:
     def notes(self) -> list[str]:
         """Return the sentences that must stand beside the rows."""
         return notes(self)
-
-
-def _harmless(cell: object) -> object:
-    """Return a cell that no spreadsheet takes for a formula; numbers stay as they are."""
-    if isinstance(cell, str) and cell.startswith(_FORMULA_SIGNS):
-        return f"'{cell}"
-    return cell
 
 
 def rates(

@@ -162,6 +162,25 @@ def test_json_says_what_was_asked(loaded):
     assert all(0 <= row["low"] <= row["rate"] <= row["high"] <= 1 for row in shown)
 
 
+def test_a_comparison_of_two_groups_is_one_document_of_the_stated_shape(loaded):
+    asked = ["compare", "--by", "side", "--groups", "l,R", "--minimum", "1"]
+    answer = loaded.command(*asked, "--format", "json")
+    assert (answer.status, answer.err) == (0, "")
+    document = json.loads(answer.out)
+    assert list(document) == ["a", "b", "difference", "ratio", "method"]
+    for side, name in (("a", "L"), ("b", "R")):
+        assert list(document[side]) == ROW
+        assert document[side]["stratum"] == {"side": name}
+    apart = document["a"]["rate"] - document["b"]["rate"]
+    assert document["difference"]["value"] == pytest.approx(apart)
+    assert list(document["ratio"]) == ["value", "low", "high"]
+    table = loaded.command(*asked)
+    assert f"{100 * apart:+.1f}" in table.out
+    assert "association, not an effect" in table.out
+    assert table.out.rstrip().endswith(CAUTION)
+    assert loaded.command(*asked, "--format", "csv").out.startswith("a_group,")
+
+
 def test_csv_and_table_hold_the_same_counts_as_json(loaded):
     by = ["rates", "--by", "level", "--minimum", "0"]
     rows = json.loads(loaded.command(*by, "--format", "json").out)["rows"]
@@ -183,6 +202,8 @@ BAD_WORDS = {
     "an unknown command": ["frobnicate"],
     "an unknown option": ["rates", "--colour", "red"],
     "an unknown split": ["rates", "--by", "mood"],
+    "groups of two splits": ["compare", "--by", "level,side"],
+    "a group that is none": ["compare", "--by", "side", "--groups", "L,M"],
     "three splits": ["rates", "--by", "level,side,region"],
     "an unknown threshold": ["rates", "--threshold", "3"],
     "an unknown direction": ["rates", "--direction", "up"],

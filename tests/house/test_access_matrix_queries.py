@@ -686,7 +686,10 @@ NOT_ASKING = {
         "sums over all pairs, for who may see them all; to a reader many own ones",
         AGREEING,
     ),
-    "second_reads.second_reads": ("sums over all, for who may see them all", RATES[:1]),
+    "second_reads.second_reads": (
+        "sums over all, for who may see them all",
+        (RATES[0], "registry.actions.compare_groups"),
+    ),
     "counted_screws.counted_screws": ("pooled whoever asks; strata are hidden there", RATES),
     "counted_screws.first_operation": ("a day, with which the periods to offer begin", RATES[:1]),
     "counted_screws.participants": (
@@ -921,6 +924,7 @@ COMMANDS_BY_ROLE = {
     "propose": (["propose", "--case", "OP-1"], [NO, YES, YES, NO, NO, NO, YES]),
     "rates": (["rates"], [YES, YES, YES, NO, YES, NO, YES]),
     "agreement": (["agreement", "--named"], [NO, NO, YES, NO, NO, NO, YES]),
+    "compare": (["compare", "--by", "guidance"], [NO, NO, YES, NO, NO, NO, YES]),
     "rates by level": (["rates", "--by", "level"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by diameter": (["rates", "--by", "diameter"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by surgeon": (["rates", "--by", "surgeon"], [NO, YES, YES, NO, NO, NO, YES]),

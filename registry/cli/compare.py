@@ -1,0 +1,101 @@
+"""`compare`: groups of screws against each other."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from registry.cli.output import CAUTION, say, say_json, say_table, say_text
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Mapping
+
+    from reports.tables.compare import ComparisonTable
+
+
+def add_arguments(command: argparse.ArgumentParser) -> None:
+    """Take what is asked; every word is checked where the question is made."""
+    command.add_argument("--by", default="", metavar="SPLIT", help="entry_technique, guidance ...")
+    command.add_argument(
+        "--groups",
+        default="",
+        metavar="A,B",
+        help="values of the split, each compared with the last (default: all, with the largest)",
+    )
+    command.add_argument("--pairs", action="store_true", help="every group with every other")
+    command.add_argument("--from", dest="start", metavar="DAY", help="first day of operation")
+    command.add_argument("--to", dest="end", metavar="DAY", help="last day of operation")
+    command.add_argument("--threshold", default="2", help="any, 2 or 4 (default 2) mm")
+    command.add_argument("--direction", help="medial, lateral, cranial, caudal, anterior ...")
+    command.add_argument("--intended", default="include", help="include or exclude intended exits")
+    command.add_argument("--minimum", help="graded screws below which nothing is compared")
+    command.add_argument("--named", action="store_true", help="surgeons by name, not as codes")
+    command.add_argument("--format", default="table", choices=["table", "csv", "json"])
+    command.add_argument("--as", dest="acting_as", metavar="NAME", help="the account that asks")
+
+
+def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
+    """Print the comparison."""
+    from registry.actions.compare_groups import compare_groups
+    from registry.cli.opening import opened
+    from reports.tables.compare_asking import comparison_from, groups_in
+
+    said = {
+        "by": given.by,
+        "from": given.start,
+        "to": given.end,
+        "threshold": given.threshold,
+        "direction": given.direction,
+        "intended": given.intended,
+        "minimum": given.minimum,
+    }
+    told = {name: text for name, text in said.items() if text is not None}
+    with opened(given, environment) as (ledger, viewer):
+        asked = comparison_from(
+            told,
+            groups_in(given.groups),
+            is_all_pairs=given.pairs,
+            minimum=ledger.settings.minimum_graded,
+        )
+        table = compare_groups(ledger, viewer, asked, is_named=given.named)
+    if given.format == "json":
+        say_json(table.as_json())
+    elif given.format == "csv":
+        say_text(table.as_csv())
+    else:
+        _say(table)
+    return 0
+
+
+def _say(table: ComparisonTable) -> None:
+    """Print groups, pairs and trends, a sentence each, and the notes."""
+    from reports.tables.compare_words import (
+        HEADINGS,
+        TREND_HEADINGS,
+        sentence,
+        trend_sentence,
+        words_of_pair,
+        words_of_trend,
+    )
+    from reports.tables.rate_words import HEADINGS as RATE_HEADINGS
+    from reports.tables.rate_words import stratum_heading, words_of
+
+    group = stratum_heading(table.asked.split)
+    rows = [[*row.stratum.values(), *words_of(row)] for row in table.rows]
+    say_table([group, *RATE_HEADINGS], rows)
+    say()
+    if table.pairs:
+        say_table([group, *HEADINGS], [words_of_pair(pair) for pair in table.pairs])
+        say()
+    for pair in table.pairs:
+        say(sentence(pair))
+    if not table.pairs:
+        say("There are not two groups to compare.")
+    say()
+    if table.trends:
+        trends = [[name or "together", *words_of_trend(it)] for name, it in table.trends.items()]
+        say_table(["over quarters", *TREND_HEADINGS], trends)
+        say(trend_sentence("", table.trends[""]))
+        say()
+    for note in [*table.notes(), CAUTION]:
+        say(note)

@@ -1,0 +1,1 @@
+"""Groups of screws against each other, for a question in the address."""

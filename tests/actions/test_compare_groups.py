@@ -1,0 +1,48 @@
+"""Who may compare, names and codes, and that page's and command's path sees every screw."""
+
+from __future__ import annotations
+
+import pytest
+
+from registry.actions.accounts import acting
+from registry.actions.compare_groups import compare_groups
+from registry.domain.access import Role
+from registry.domain.problems import NotAllowedError
+from reports.tables.compare import ComparisonQuestion
+from reports.tables.compare_words import name_of
+from reports.tables.rates import Question
+from reports.tables.splits import Split
+from tests.actions.test_count import SURGEONS, a_unit
+from tests.build.loaded import an_account
+
+BY_SURGEON = ComparisonQuestion(Question((Split.SURGEON,), minimum=1))
+
+
+@pytest.fixture
+def unit(ledger):
+    return a_unit(ledger, SURGEONS[:3])
+
+
+def test_persons_are_codes_unless_names_are_asked_for(unit):
+    local = acting(unit, None)
+    coded = compare_groups(unit, local, BY_SURGEON)
+    named = compare_groups(unit, local, BY_SURGEON, is_named=True)
+    assert [name_of(row) for row in named.rows] == sorted(SURGEONS[:3])
+    codes = [name_of(row) for row in coded.rows]
+    assert codes == sorted(codes)
+    assert not set(codes) & set(SURGEONS)
+    again = ComparisonQuestion(Question((Split.SURGEON,), minimum=1), tuple(codes[:2]))
+    assert [name_of(row) for row in compare_groups(unit, local, again).rows] == codes[:2]
+
+
+def test_second_readings_that_only_some_screws_had_are_said(unit):
+    table = compare_groups(unit, acting(unit, None), BY_SURGEON)
+    assert "Second readings were made of some screws only" in table.notes()[-1]
+
+
+@pytest.mark.parametrize("role", [Role.SURGEON, Role.REGISTRAR, Role.STEWARD])
+def test_who_may_not_see_every_surgeon_compares_nothing(unit, role):
+    viewer = an_account(unit, role.value, role, person=SURGEONS[0])
+    by_level = ComparisonQuestion(Question((Split.LEVEL,)))
+    with pytest.raises(NotAllowedError):
+        compare_groups(unit, viewer, by_level)
