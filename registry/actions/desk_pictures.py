@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 
+from registry.actions.desk_kept import KEPT
 from registry.actions.desk_screw import Placing, open_screw
 from registry.actions.desk_side import side_doubt
 from registry.domain.problems import BadInputError, Fault
@@ -16,14 +17,17 @@ from registry.measure.overview import metal_projection, overview, scan_middle_mm
 from registry.measure.sections import AlongGrid, sample_along_axis, sample_sections
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Hashable
     from datetime import datetime
 
     from numpy.typing import NDArray
 
+    from registry.actions.desk_screw import OpenedScrew
     from registry.domain.access import Viewer
     from registry.measure.axes import Point
     from registry.measure.overview import PlaneName
     from registry.store.home import Ledger
+    from registry.store.images import Image
 
     Across: TypeAlias = Literal["medial", "cranial"]
 
@@ -114,6 +118,16 @@ def plane_picture(
     vectors), `position_mm` and the scan's span along the direction looked, `span_mm`.
     """
     image = open_screw(ledger, viewer, assignment_id, now).image
+    asked = ("plane", plane, position_mm)
+    return _kept(ledger, image, asked, lambda: _plane(image, plane, position_mm))
+
+
+def _kept(ledger: Ledger, image: Image, asked: Hashable, cut: Callable[[], Pictures]) -> Pictures:
+    """Return the pictures of an image that was opened for whoever asks."""
+    return KEPT.get(ledger.images.path_of(image.digest), asked, cut)
+
+
+def _plane(image: Image, plane: PlaneName, position_mm: float | None) -> Pictures:
     through = {"sagittal": 0, "coronal": 1, "axial": 2}[plane]
     if position_mm is None:
         position_mm = scan_middle_mm(image.voxels, image.affine)[through]
@@ -138,6 +152,10 @@ def metal_picture(ledger: Ledger, viewer: Viewer, assignment_id: int, now: datet
     in tenths of a millimetre, LPS.
     """
     image = open_screw(ledger, viewer, assignment_id, now).image
+    return _kept(ledger, image, ("metal",), lambda: _metal(image))
+
+
+def _metal(image: Image) -> Pictures:
     found = metal_projection(image.voxels, image.affine, "coronal", PROJECTION_SPACING_MM)
     tenths = np.clip(np.rint(found.places_mm * 10.0), -32768, 32767).astype(np.int16)
     values = np.concatenate([found.pixels[None], np.moveaxis(tenths, -1, 0)])
@@ -168,6 +186,11 @@ def section_pictures(
     reader may put that aside (`may_be_confirmed`).
     """
     screw = open_screw(ledger, viewer, assignment_id, now)
+    asked = ("sections", screw.side, placing)
+    return _kept(ledger, screw.image, asked, lambda: _sections(screw, placing))
+
+
+def _sections(screw: OpenedScrew, placing: Placing) -> Pictures:
     depths = section_depths(placing.axis.length_mm)
     values = sample_sections(
         screw.image.voxels,
@@ -195,6 +218,11 @@ def along_picture(
     directions, `along` and `up` (unit vectors, LPS).
     """
     screw = open_screw(ledger, viewer, assignment_id, now)
+    asked = ("along", screw.side, placing, across)
+    return _kept(ledger, screw.image, asked, lambda: _along(screw, placing, across))
+
+
+def _along(screw: OpenedScrew, placing: Placing, across: Across) -> Pictures:
     frame = placing.frame(0.0, screw.side)
     up = frame.medial if across == "medial" else frame.cranial
     length = placing.axis.length_mm

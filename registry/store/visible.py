@@ -43,13 +43,16 @@ from registry.store.models.unit import CaseSeen
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+# Each is made once: an alias takes longer to make than the question in which it stands to answer.
+_OPERATED = aliased(Screw)
+_COVER, _ASKED = aliased(Rereading), aliased(Rereading)
+
 
 def took_part(person_id: int) -> ColumnElement[bool]:
     """Return what holds of a case in which a person operated or assisted.
 
     Never null, so that its opposite is what holds of every other case.
     """
-    operated = aliased(Screw)
     return or_(
         Case.surgeon_id == person_id,
         and_(Case.second_surgeon_id.is_not(None), Case.second_surgeon_id == person_id),
@@ -57,7 +60,7 @@ def took_part(person_id: int) -> ColumnElement[bool]:
         .where(CaseAssistant.case_id == Case.id, CaseAssistant.person_id == person_id)
         .correlate(Case),
         exists()
-        .where(operated.case_id == Case.id, operated.operator_id == person_id)
+        .where(_OPERATED.case_id == Case.id, _OPERATED.operator_id == person_id)
         .correlate(Case),
     )
 
@@ -229,13 +232,12 @@ def readable_assignments(viewer: Viewer) -> Select[Assignment]:
         .where(Reading.id == Assignment.supersedes_id, Reading.reader_id == person)
         .correlate(Assignment)
     )
-    cover, asked = aliased(Rereading), aliased(Rereading)
     covers_own = (
         exists()
         .where(
-            cover.assignment_id == Assignment.id,
-            asked.seed == cover.seed,
-            asked.asked_by_id == person,
+            _COVER.assignment_id == Assignment.id,
+            _ASKED.seed == _COVER.seed,
+            _ASKED.asked_by_id == person,
         )
         .correlate(Assignment)
     )

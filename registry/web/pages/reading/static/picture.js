@@ -13,6 +13,20 @@ export function grey(value, [low, high]) {
   return Math.round(255 * Math.min(1, Math.max(0, share)));
 }
 
+/** Every value an int16 can have. */
+const VALUES = 65_536;
+let table = null;
+
+/** @returns {Uint8ClampedArray} the grey of every value, the least first; kept until it changes */
+function greys(window) {
+  const name = window.join();
+  if (table?.name === name) return table.greys;
+  const greysOf = new Uint8ClampedArray(VALUES);
+  for (let at = 0; at < VALUES; at += 1) greysOf[at] = grey(at + OUTSIDE_HU, window);
+  table = { name, greys: greysOf };
+  return greysOf;
+}
+
 const IS_LITTLE_ENDIAN = new Uint8Array(new Uint16Array([1]).buffer)[0] === 1;
 
 function turned(bytes) {
@@ -58,9 +72,14 @@ export class Picture {
     const context = canvas.getContext("2d");
     const image = context.createImageData(columns, rows);
     const start = plane * rows * columns;
+    const { data } = image;
+    const greyOf = greys(window);
     for (let at = 0; at < rows * columns; at += 1) {
-      image.data.fill(grey(this.values[start + at], window), 4 * at, 4 * at + 3);
-      image.data[4 * at + 3] = 255;
+      const value = greyOf[this.values[start + at] - OUTSIDE_HU];
+      data[4 * at] = value;
+      data[4 * at + 1] = value;
+      data[4 * at + 2] = value;
+      data[4 * at + 3] = 255;
     }
     context.putImageData(image, 0, 0);
     this.#drawn.set(plane, { name, canvas });
