@@ -176,7 +176,7 @@ def _has_pooled(unit: pd.DataFrame, asker: Asker, question: Question) -> bool:
 
 def _coarse(row: RateRow, question: Question) -> RateRow:
     """Return a row without what tells how its breaches lie within patients."""
-    row = replace(row, patients_with_event=None)
+    row = replace(row, patients_with_event=None, patient_mean=None)
     return _without_clustering(row) if question.interval is IntervalName.CLUSTERED else row
 
 
@@ -189,6 +189,7 @@ def _without_clustering(row: RateRow) -> RateRow:
         design_effect=None,
         effective=None,
         df=None,
+        rho=None,
     )
 
 

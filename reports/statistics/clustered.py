@@ -14,16 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from reports.statistics.intervals import Interval
-from reports.statistics.patient_sums import PatientSums, default_limits
+from reports.statistics.patient_sums import PatientSums, default_limits, pooled_correlation
 
 # Counts a patient: whole numbers, one an entry.
 Counts = Sequence[int] | npt.NDArray[np.int64]
-
-# A new unit is not treated as if its screws were independent: it starts from this correlation,
-# worth this many patients, and what its own patients show takes over as they accrue. Both are
-# assumptions of ours without a published source.
-PRIOR_RHO = 0.10
-PRIOR_PATIENTS = 25
 
 
 @dataclass(frozen=True)
@@ -51,9 +45,8 @@ class UnitClustering:
         >>> round(UnitClustering(patients=19, patients_with_event=4, rho=0.117276).pooled_rho, 5)
         0.10746
         """
-        own = max(self.rho or 0.0, 0.0)
-        weighted = self.patients * own + PRIOR_PATIENTS * PRIOR_RHO
-        return weighted / (self.patients + PRIOR_PATIENTS)
+        own = np.nan if self.rho is None else self.rho
+        return float(pooled_correlation(own, self.patients))
 
 
 @dataclass(frozen=True)

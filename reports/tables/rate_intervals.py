@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from reports.statistics.intervals import clopper_pearson, jeffreys, wilson
 from reports.statistics.patient_sums import default_limits
 from reports.tables.splits import IntervalName
@@ -30,6 +32,8 @@ class Made:
     design_effect : 1 for the plain intervals
     effective : graded screws divided by the design effect
     df : None for the plain intervals
+    rho : the stratum's own correlation within patients, before the floor at 0; None for the plain
+        intervals and where undefined
     """
 
     low: float | None = None
@@ -37,6 +41,7 @@ class Made:
     design_effect: float | None = None
     effective: float | None = None
     df: float | None = None
+    rho: float | None = None
 
 
 def intervals(
@@ -53,7 +58,9 @@ def intervals(
             confidence=confidence,
         )
         columns = (found.low, found.high, found.design_effect, found.effective, found.df)
-        every = zip(*(column.tolist() for column in columns), strict=True)
+        # The correlation alone is undefined in some strata that have an interval.
+        own = [None if np.isnan(rho) else rho for rho in found.rho.tolist()]
+        every = zip(*(column.tolist() for column in columns), own, strict=True)
         return [Made(*each) if n else Made() for n, each in zip(graded, every, strict=True)]
     plain = PLAIN_INTERVALS[name]
     made = []

@@ -104,9 +104,12 @@ class RateRow:
         intervals; None without a graded screw
     effective : graded screws divided by the design effect; None without a graded screw
     df : degrees of freedom; None for the plain intervals and without a graded screw
+    patient_mean : mean of the patients' own rates, every patient alike; None as the rate
+    rho : the stratum's own correlation within patients, before the floor at 0; None for the plain
+        intervals and where undefined
 
-    patients_with_event, low and high, design_effect, effective and df are also None where they
-    may not be shown.
+    patients_with_event, low and high, design_effect, effective, df, patient_mean and rho are also
+    None where they may not be shown.
     """
 
     stratum: Mapping[Split, str]
@@ -123,6 +126,8 @@ class RateRow:
     design_effect: float | None
     effective: float | None
     df: float | None
+    patient_mean: float | None = None
+    rho: float | None = None
 
     @property
     def patient_share(self) -> float | None:
@@ -137,6 +142,16 @@ class RateRow:
             "stratum": {split.value: name for split, name in self.stratum.items()},
             **{name: getattr(self, name) for name in _JSON_NUMBERS},
         }
+
+    @property
+    def tells_another_story(self) -> bool:
+        """Return whether the mean of the patients' own rates lies outside the interval.
+
+        A rule of ours, no source: patients with few screws then do not fare as those with many.
+        """
+        if self.patient_mean is None or self.low is None or self.high is None:
+            return False
+        return not self.low <= self.patient_mean <= self.high
 
 
 @dataclass(frozen=True)
@@ -203,6 +218,7 @@ class RateTable:
         names = [
             *("patients", "patients_with_event", "placed", "imaged", "graded", "breached"),
             *("provisional", "rate", "low", "high", "design_effect", "effective", "df"),
+            *("patient_mean", "rho"),
         ]
         by = self.question.by
         pooled = None if self.unit is None else self.unit.pooled_rho
@@ -306,4 +322,6 @@ def _row(
         design_effect=made.design_effect,
         effective=made.effective,
         df=made.df,
+        patient_mean=float(counted.sums.mean_of_rates[at]) if is_shown else None,
+        rho=made.rho,
     )

@@ -207,7 +207,7 @@ def test_peers_have_a_rate_and_nothing_else_in_every_form():
         assert {name for name, value in row.items() if value is not None} == {"stratum", "rate"}
     own, *others = table.cells()[1:]
     assert own[0] == "me"
-    assert all([cell is not None for cell in line] == [True, *[False] * 7, True, *[False] * 6]
+    assert all([cell is not None for cell in line] == [True, *[False] * 7, True, *[False] * 8]
                for line in others)  # fmt: skip
     assert all(line[1:7] == ["-"] * 6 for line in table.text_rows()[2:])
 

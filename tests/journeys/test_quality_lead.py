@@ -22,7 +22,7 @@ def rows_of(page):
     found = []
     for row in page.locator("section tbody tr").all():
         cells = row.locator("td").all_inner_texts()
-        if len(cells) == len(CELLS) + 1:  # without a rate one cell stands for two
+        if len(cells) == len(CELLS) + 3:  # without a rate one cell stands for two
             cells.insert(4, "")
         strata = row.locator("th").all_inner_texts()
         found.append({"strata": strata, **dict(zip(CELLS, cells, strict=False))})

@@ -63,7 +63,10 @@ def expected_cells(row: RateRow) -> list[str]:
     counts = [str(count) for count in (row.placed, row.imaged, row.graded, row.breached)]
     df = "-" if row.df is None else f"{row.df:.1f}"
     strata = list(row.stratum.values()) or ["all screws"]
-    return [*strata, *counts, *rate, str(row.patients), share, f"{row.design_effect:.2f}", df]
+    mean = "-" if row.patient_mean is None else f"{row.patient_mean:.1%}".rstrip("%")
+    own = "-" if row.rho is None else f"{row.rho:.3f}"
+    made = [mean, f"{row.design_effect:.2f}", own, df]
+    return [*strata, *counts, *rate, str(row.patients), share, *made]
 
 
 @pytest.mark.parametrize("address", QUESTIONS)
@@ -194,7 +197,7 @@ def test_a_surgeon_sees_peers_as_codes_with_a_rate_and_nothing_else(
         # Placed, imaged, graded, breached; rate; interval, patients and all else.
         assert row[1:5] == ["-"] * 4
         assert re.fullmatch(r"near \d+", row[5])
-        assert row[6:] == ["-"] * 5
+        assert row[6:] == ["-"] * 7
     assert [row[0] for row in peers] == sorted(row[0] for row in peers)
     figures = ", ".join(row[5] for row in peers)
     assert f"Peers, in per cent and in no order: {figures}." in page
