@@ -28,6 +28,7 @@ COMMANDS = {
     "propose": "find the screws on a case's audit scan and measure them",
     "withdraw": "withdraw a patient: key and images destroyed, counts kept",
     "rates": "breach rates with their intervals",
+    "completeness": "what is missing, step by step, and how much it could change the rate",
     "agreement": "how far readers agree on blind readings of the same scan",
     "compare": "groups of screws against each other, with what patients share allowed for",
     "export-sr": "write what was read of a case as a DICOM structured report",

@@ -30,6 +30,7 @@ from registry.web.pages.cases.outcomes import outcomes_page
 from registry.web.pages.cases.scans import case_scans
 from registry.web.pages.cases.views import cases_page
 from registry.web.pages.compare.views import compare_page
+from registry.web.pages.completeness.views import completeness_page
 from registry.web.pages.entry.views import entry_page
 from registry.web.pages.evidence.views import evidence_page
 from registry.web.pages.export.views import export_page
@@ -76,6 +77,7 @@ _BLUEPRINTS = (
     rates_page,
     compare_page,
     readers_page,
+    completeness_page,
     reading_desk,
     proposal_page,
     scans_page,

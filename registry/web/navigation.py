@@ -56,6 +56,7 @@ NUMBER_PAGES = (
     NumberPage(Place("rates.show", "Rates", _BY_LEVEL), Deed.SEE_RATES, Reach.OWN),
     NumberPage(Place("compare.show", "Compare", {}), Deed.SEE_SURGEONS, Reach.ALL),
     NumberPage(Place("readers.show", "Readers", {}), Deed.READ_SCREWS, Reach.ALL),
+    NumberPage(Place("completeness.show", "Completeness", {}), Deed.SEE_SURGEONS, Reach.ALL),
 )
 
 WORKLIST = Place("worklist.show", "Worklist", {})

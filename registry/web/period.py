@@ -1,50 +1,91 @@
-"""The days of operation that a page's address asks for, and the two fields that say them."""
+"""What a page of numbers is asked in its address: days of operation and the event, as fields."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from registry.domain.directions import BODY_WALLS, PEDICLE_WALLS, Direction
 from registry.domain.problems import BadInputError, Fault
-from registry.web.fields import Field
+from registry.web.fields import Choice, Field
+from reports.frame import Threshold
 from reports.tables.asking import question_from
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
-    from datetime import date
 
     from werkzeug.datastructures import MultiDict
 
-_DAYS = {"from": "Operated from", "to": "until, included"}
+    from reports.tables.rates import Question
+
+DAYS = ("from", "to")
+EVENT = ("threshold", "direction")
+
+_DAY_LABELS = {"from": "Operated from", "to": "until, included"}
+_THRESHOLDS = (
+    Choice(Threshold.ANY, "any extent"),
+    Choice(Threshold.TWO_MM, "2 mm or more"),
+    Choice(Threshold.FOUR_MM, "4 mm or more"),
+)
+_DIRECTIONS = (
+    Choice("", "any pedicle wall"),
+    *(Choice(wall, f"{wall}, pedicle") for wall in PEDICLE_WALLS),
+    *(
+        Choice(wall, {Direction.BODY_LATERAL: "lateral, body"}.get(wall, f"{wall}, body"))
+        for wall in BODY_WALLS
+    ),
+)
 
 
-def read_days(
-    args: MultiDict[str, str], others: Iterable[str] = ()
-) -> tuple[date | None, date | None]:
-    """Return first and last day; BadInputError names every filter that is wrong or unknown.
+def read_filters(
+    args: MultiDict[str, str], names: Iterable[str], others: Iterable[str] = ()
+) -> Question:
+    """Return what an address asks under some of the question's names.
 
-    `others` are the page's other filters.
+    BadInputError names every filter that is wrong or unknown; `others` are the page's own filters.
     """
-    refuse_unknown(args, (*_DAYS, *others))
-    question = question_from({name: args.get(name, "") for name in _DAYS}, minimum=0)
-    return question.start, question.end
-
-
-def refuse_unknown(args: MultiDict[str, str], known: Iterable[str]) -> None:
-    """Raise BadInputError where an address has a filter that the page does not know."""
-    names = tuple(known)
+    asked, known = tuple(names), (*names, *others)
     faults = [
-        Fault(f"there is no filter {name[:40]!r}", "address", f"use {', '.join(names)}")
+        Fault(f"there is no filter {name[:40]!r}", "address", f"use {', '.join(known)}")
         for name in args
-        if name not in names
+        if name not in known
     ]
+    try:
+        question = question_from({name: args.get(name, "") for name in asked}, minimum=0)
+    except BadInputError as problem:
+        raise BadInputError(*faults, *problem.faults) from None
     if faults:
         raise BadInputError(*faults)
+    return question
 
 
 def day_fields(args: MultiDict[str, str], faults: Iterable[Fault] = ()) -> list[Field]:
-    """Return the two fields as they were sent, with what is wrong."""
-    wrong = {fault.where: f"{fault.what}; {fault.mend}" for fault in faults}
+    """Return the two fields of days as they were sent, with what is wrong."""
+    wrong = told_by_field(faults)
     return [
         Field(name, label, args.get(name, "").strip(), "date", error=wrong.get(name, ""))
-        for name, label in _DAYS.items()
+        for name, label in _DAY_LABELS.items()
     ]
+
+
+def event_fields(args: MultiDict[str, str], faults: Iterable[Fault] = ()) -> list[Field]:
+    """Return the two fields of what a breach is, as they were sent, with what is wrong."""
+    wrong = told_by_field(faults)
+    threshold = args.get("threshold", "").strip() or Threshold.TWO_MM
+    direction = args.get("direction", "").strip()
+    return [
+        Field(
+            "threshold", "A breach is", threshold, "select", _THRESHOLDS,
+            error=wrong.get("threshold", ""),
+        ),
+        Field(
+            "direction", "through", direction, "select", _DIRECTIONS,
+            error=wrong.get("direction", ""),
+        ),
+    ]  # fmt: skip
+
+
+def told_by_field(faults: Iterable[Fault]) -> dict[str, str]:
+    """Return what is wrong, by the field that it is about."""
+    return {
+        fault.where: f"{fault.what}; {fault.mend}" if fault.mend else fault.what for fault in faults
+    }

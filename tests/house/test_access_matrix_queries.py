@@ -577,6 +577,7 @@ ARRIVING = ("registry.actions.arrivals",)
 WITHDRAWING = ("registry.actions.withdraw",)
 REPLYING = ("registry.actions.replies",)
 RATES = ("registry.actions.count", "registry.actions.whole_unit")
+COMPLETING = ("registry.actions.completeness",)
 AGREEING = ("registry.actions.agreement",)
 ENTERING = ("registry.actions.enter_case",)
 ADJUDICATING = ("registry.actions.adjudicate",)
@@ -673,6 +674,7 @@ NOT_ASKING = {
             "registry.store.queries.replies",
             "registry.store.queries.second_reads",
             "registry.store.queries.read_pairs",
+            "registry.store.queries.steps",
             "registry.store.queries.missing",
             "registry.store.queries.reported",
             "registry.store.queries.proposals",
@@ -682,6 +684,7 @@ NOT_ASKING = {
         "instants alone, beside rows that were asked for",
         ("registry.store.queries.counted_screws", "registry.store.queries.constructs"),
     ),
+    "steps.steps": ("sums over all, for who may see them all", COMPLETING),
     "read_pairs.screws_read_twice": (
         "sums over all pairs, for who may see them all; to a reader many own ones",
         AGREEING,
@@ -690,7 +693,10 @@ NOT_ASKING = {
         "sums over all, for who may see them all",
         (RATES[0], "registry.actions.compare_groups"),
     ),
-    "counted_screws.counted_screws": ("pooled whoever asks; strata are hidden there", RATES),
+    "counted_screws.counted_screws": (
+        "pooled whoever asks; strata are hidden there",
+        (*RATES, *COMPLETING),
+    ),
     "counted_screws.first_operation": ("a day, with which the periods to offer begin", RATES[:1]),
     "counted_screws.participants": (
         "refuses a reader's own case; says what a viewer has seen anyway",
@@ -923,6 +929,7 @@ COMMANDS_BY_ROLE = {
     # What is proposed of OP-1 is kept, and need not be worked out.
     "propose": (["propose", "--case", "OP-1"], [NO, YES, YES, NO, NO, NO, YES]),
     "rates": (["rates"], [YES, YES, YES, NO, YES, NO, YES]),
+    "completeness": (["completeness"], [NO, NO, YES, NO, NO, NO, YES]),
     "agreement": (["agreement", "--named"], [NO, NO, YES, NO, NO, NO, YES]),
     "compare": (["compare", "--by", "guidance"], [NO, NO, YES, NO, NO, NO, YES]),
     "rates by level": (["rates", "--by", "level"], [YES, YES, YES, NO, YES, NO, YES]),

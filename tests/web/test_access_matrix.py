@@ -59,6 +59,8 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/compare.csv"): LEAD,
     ("GET", "/compare.json"): LEAD,
     ("GET", "/compare/chart.svg"): LEAD,
+    ("GET", "/completeness"): LEAD,
+    ("GET", "/completeness.json"): LEAD,
     ("GET", "/readers"): CLINICAL,
     ("GET", "/readers.json"): LEAD,
     ("GET", "/worklist"): CLINICAL,

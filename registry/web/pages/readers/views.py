@@ -22,7 +22,7 @@ from registry.web.context import current_ledger, current_viewer, now
 from registry.web.errors import page_with
 from registry.web.fields import Choice, Field
 from registry.web.guard import needs
-from registry.web.period import day_fields, read_days
+from registry.web.period import DAYS, day_fields, read_filters
 from reports.charts.readers import difference_chart
 from reports.tables.reader_words import (
     chance_rows,
@@ -87,8 +87,8 @@ def as_json() -> ResponseReturnValue:
 
 
 def _asked(args: MultiDict[str, str]) -> AgreementAsked:
-    start, end = read_days(args, others=(_NAMED,))
-    return AgreementAsked(start, end, args.get(_NAMED, "") == "yes")
+    period = read_filters(args, DAYS, others=(_NAMED,))
+    return AgreementAsked(period.start, period.end, args.get(_NAMED, "") == "yes")
 
 
 def _named_field(args: MultiDict[str, str]) -> Field:

@@ -1,0 +1,1 @@
+"""What is missing of the unit's screws, and how much it could change the rate."""
