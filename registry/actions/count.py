@@ -21,6 +21,7 @@ from reports.tables.rates import Question, RateTable, rates
 from reports.tables.splits import PERSONS, Split
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     import numpy.typing as npt
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
 
     from registry.domain.disclosure import FixedPeriod
     from registry.store.home import Ledger
+    from registry.store.queries.second_reads import SecondRead
+    from reports.frame import ScrewRow
 
 
 def count_rates(
@@ -48,6 +51,34 @@ def count_rates(
         rows = [screw_row(screw) for screw in screws]
         words = second_reading_words(rows, reads, question, may_see=True)
         return replace(rates(frame(rows), question, labels=names), second_reading=words)
+    view = limited_view(ledger, viewer, question, today)
+    words = second_reading_words(view.rows, view.reads, view.question, may_see=False)
+    table = limited_rates(view.unit, view.asker, view.question)
+    return replace(table, second_reading=words)
+
+
+@dataclass(frozen=True)
+class LimitedView:
+    """What who may not see every surgeon is answered from; none of it is shown as it is.
+
+    Attributes
+    ----------
+    question : with its last day, where none was given
+    asker : who asks
+    unit, rows, reads : the screws up to that day, as frame and as rows, and their second readings
+    """
+
+    question: Question
+    asker: Asker
+    unit: pd.DataFrame
+    rows: Sequence[ScrewRow]
+    reads: Mapping[int, SecondRead]
+
+
+def limited_view(
+    ledger: Ledger, viewer: Viewer, question: Question, today: date | None
+) -> LimitedView:
+    """Return what the parts that may be shown are taken from; refuses persons to who sees none."""
     _refuse_persons(viewer, question)
     settled = _settled(ledger, today)
     with ledger.reading() as session:
@@ -67,8 +98,7 @@ def count_rates(
         settled=settled,
         key=b"|".join([ledger.keys.references, b"peers", str(viewer.account_id).encode()]),
     )
-    words = second_reading_words(rows, reads, asked, may_see=False)
-    return replace(limited_rates(unit, asker, asked), second_reading=words)
+    return LimitedView(asked, asker, unit, rows, reads)
 
 
 @dataclass(frozen=True)

@@ -103,7 +103,7 @@ def _own(unit: pd.DataFrame, asker: Asker, question: Question) -> RateTable:
     table = rates(unit, question, visible=own, labels=names)
     rows, said = table.rows, []
     if question.interval is IntervalName.CLUSTERED and rows:
-        if _has_pooled(unit, asker, question):
+        if has_pooled(unit, asker, question):
             rows = tuple(_without_clustering(row) for row in rows)
         else:
             said.append(_NO_INTERVAL)
@@ -166,7 +166,7 @@ def _parts(unit: pd.DataFrame, asker: Asker, question: Question) -> frozenset[Pa
     return shown_parts(unit, graded, asker.known, asker.settled)
 
 
-def _has_pooled(unit: pd.DataFrame, asker: Asker, question: Question) -> bool:
+def has_pooled(unit: pd.DataFrame, asker: Asker, question: Question) -> bool:
     """Return whether an interval may know the clustering of the unit up to the period's end."""
     whole = replace(question, by=(), start=None)
     if not _is_fixed(asker, whole):
@@ -214,13 +214,14 @@ def _peers(unit: pd.DataFrame, asker: Asker, question: Question) -> tuple[PeerPo
     # The same question again has the same codes, also under another minimum or interval; another
     # period, event or set of peers has others, so that nobody is followed from answer to answer.
     asked = (question.start, question.end, question.threshold, question.direction, sorted(points))
-    coded = {_code(asker.key, asked, who): rate for who, rate in points.items()}
+    coded = {code_of(asker.key, asked, who): rate for who, rate in points.items()}
     return tuple(PeerPoint(code, coded[code]) for code in sorted(coded))
 
 
-def _code(key: bytes, asked: tuple[object, ...], person: int) -> str:
+def code_of(key: bytes, asked: tuple[object, ...], person: int, noun: str = "peer") -> str:
+    """Return a code that stands for a person in the answer to one question alone."""
     text = "|".join(map(str, [*asked, person]))
-    return f"peer {hmac.new(key, text.encode(), hashlib.sha256).hexdigest()[:6].upper()}"
+    return f"{noun} {hmac.new(key, text.encode(), hashlib.sha256).hexdigest()[:6].upper()}"
 
 
 def _no_peers(unit: pd.DataFrame, asker: Asker, question: Question) -> str:

@@ -29,6 +29,8 @@ COMMANDS = {
     "withdraw": "withdraw a patient: key and images destroyed, counts kept",
     "rates": "breach rates with their intervals",
     "completeness": "what is missing, step by step, and how much it could change the rate",
+    "surgeons": "surgeons beside one another: funnel, expected, imaged; as codes",
+    "runs": "a run of screws over time: sequential charts, quarters, groups",
     "agreement": "how far readers agree on blind readings of the same scan",
     "compare": "groups of screws against each other, with what patients share allowed for",
     "export-sr": "write what was read of a case as a DICOM structured report",

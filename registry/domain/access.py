@@ -38,6 +38,7 @@ class Deed(StrEnum):
     ORDER_READINGS = "see to second readings and adjudications"
     SEE_RATES = "see the unit's rates"
     SEE_SURGEONS = "see rates by surgeon"
+    COMPARE_SURGEONS = "see surgeons beside one another"
     EXPORT = "export records"
     ANSWER_FINDINGS = "answer for findings that the unit's policy names"
     CLOSE_FINDINGS = "close findings that the unit's policy names"
@@ -86,6 +87,7 @@ _TABLE: Mapping[Deed, Mapping[Role, Reach]] = MappingProxyType(
             Role.SURGEON: Reach.OWN,
             Role.QUALITY_LEAD: Reach.ALL,
         },
+        Deed.COMPARE_SURGEONS: {Role.SURGEON: Reach.OWN, Role.QUALITY_LEAD: Reach.ALL},
         Deed.EXPORT: {Role.QUALITY_LEAD: Reach.ALL},
         Deed.ANSWER_FINDINGS: {
             Role.REGISTRAR: Reach.OWN,

@@ -43,11 +43,13 @@ from registry.web.pages.rates.views import rates_page
 from registry.web.pages.readers.views import readers_page
 from registry.web.pages.reading.views import reading_desk
 from registry.web.pages.reply.views import reply
+from registry.web.pages.runs.views import runs_page
 from registry.web.pages.scans.decide import arrival_decision
 from registry.web.pages.scans.sending import sending
 from registry.web.pages.scans.views import scans_page
 from registry.web.pages.screw.views import screw_page
 from registry.web.pages.second_readings.views import second_readings_page
+from registry.web.pages.surgeons.views import surgeons_page
 from registry.web.pages.trail.views import trail
 from registry.web.pages.withdrawal.views import withdrawal
 from registry.web.pages.worklist.views import worklist_page
@@ -76,6 +78,8 @@ _BLUEPRINTS = (
     my_readings_page,
     rates_page,
     compare_page,
+    surgeons_page,
+    runs_page,
     readers_page,
     completeness_page,
     reading_desk,

@@ -55,6 +55,8 @@ _BY_LEVEL, _BY_SURGEON = {"by": "level"}, {"by": "surgeon"}
 NUMBER_PAGES = (
     NumberPage(Place("rates.show", "Rates", _BY_LEVEL), Deed.SEE_RATES, Reach.OWN),
     NumberPage(Place("compare.show", "Compare", {}), Deed.SEE_SURGEONS, Reach.ALL),
+    NumberPage(Place("surgeons.show", "Surgeons", {}), Deed.COMPARE_SURGEONS, Reach.OWN),
+    NumberPage(Place("runs.show", "Runs", {}), Deed.COMPARE_SURGEONS, Reach.OWN),
     NumberPage(Place("readers.show", "Readers", {}), Deed.READ_SCREWS, Reach.ALL),
     NumberPage(Place("completeness.show", "Completeness", {}), Deed.SEE_SURGEONS, Reach.ALL),
 )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from reports.tables.splits import PERSONS, IntervalName, Split
 
 if TYPE_CHECKING:
-    from reports.tables.rates import PeerPoint, RateRow, RateTable
+    from reports.tables.rates import PeerPoint, Question, RateRow, RateTable
 
 HEADINGS = (
     *("patients", "with a breach", "placed", "imaged", "graded", "breached"),
@@ -76,7 +76,12 @@ def interval_words(table: RateTable) -> str:
 
 def period_words(table: RateTable) -> str:
     """Return the period of operations in words."""
-    start, end = table.question.start, table.question.end
+    return period_of(table.question)
+
+
+def period_of(asked: Question) -> str:
+    """Return a question's period of operations in words."""
+    start, end = asked.start, asked.end
     if start and end:
         return f"operations from {start} to {end}"
     if start:

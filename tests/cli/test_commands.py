@@ -356,3 +356,23 @@ def test_the_shell_changes_an_account_as_the_stewards_page_does(loaded):
         assert line in said
         assert len(said.splitlines()) == 1
     assert loaded.command("verify").status == 0
+
+
+def test_surgeons_and_runs_print_one_document_and_codes_unless_named(loaded):
+    coded = json.loads(loaded.command("surgeons", "--minimum", "1", "--format", "json").out)
+    named = json.loads(
+        loaded.command("surgeons", "--minimum", "1", "--named", "--format", "json").out
+    )
+    assert [point["code"] for point in named["points"]] == ["Anna Berg", "Bodo Carl", "Cora Dietz"]
+    assert all(point["code"].startswith("surgeon ") for point in coded["points"])
+    told = loaded.command("surgeons", "--named", "--minimum", "1").out
+    assert "Bodo Carl, cases by reason of imaging: reason not stated 1" in told
+    assert told.index("data: ") < told.index("case mix: ") < told.index("person: ")
+    assert told.rstrip().endswith(CAUTION)
+    run = json.loads(loaded.command("runs", "--surgeon", "Bodo Carl", "--format", "json").out)
+    assert (run["of"], len(run["operations"])) == ("Bodo Carl", 1)
+    assert loaded.command("runs").out.rstrip().endswith(CAUTION)
+    wrong = loaded.command("runs", "--surgeon", "Zoe")
+    assert (wrong.status, wrong.out) == (2, "")
+    assert "there is no surgeon 'Zoe'" in wrong.err
+    assert loaded.command("surgeons", "--widen", "much").status == 2

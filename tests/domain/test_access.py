@@ -16,6 +16,8 @@ TABLE = {
     Deed.ENTER_CASES: (YES, OWN, YES, NO),
     Deed.READ_SCREWS: (YES, YES, YES, NO),  # "not own cases" is a rule over persons
     Deed.SEE_SURGEONS: (OWN, OWN, YES, NO),
+    # The own point and run; a registrar, who sees no surgeon, has none.
+    Deed.COMPARE_SURGEONS: (NO, OWN, YES, NO),
     # Own events; those of own cases; all; all but clinical values.
     Deed.SEE_TRAIL: (OWN, OWN, YES, YES),
     Deed.WITHDRAW: (NO, NO, YES, YES),

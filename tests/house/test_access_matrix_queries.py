@@ -673,12 +673,21 @@ NOT_ASKING = {
             "registry.store.queries.research",
             "registry.store.queries.replies",
             "registry.store.queries.second_reads",
+            "registry.store.queries.imaging_reasons",
             "registry.store.queries.read_pairs",
             "registry.store.queries.steps",
             "registry.store.queries.missing",
             "registry.store.queries.reported",
             "registry.store.queries.proposals",
         ),
+    ),
+    "imaging_reasons.imaging_reasons": (
+        "counted by surgeon there, for who may see them",
+        ("registry.actions.count_surgeons",),
+    ),
+    "imaging_reasons.last_read_days": (
+        "marks late operations of a run, for who may see it",
+        ("registry.actions.count_runs",),
     ),
     "imaged.imaged_since": (
         "instants alone, beside rows that were asked for",
@@ -936,6 +945,8 @@ COMMANDS_BY_ROLE = {
     "rates by diameter": (["rates", "--by", "diameter"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by surgeon": (["rates", "--by", "surgeon"], [NO, YES, YES, NO, NO, NO, YES]),
     "rates by operator": (["rates", "--by", "operator"], [YES, YES, YES, NO, NO, NO, YES]),
+    "surgeons": (["surgeons"], [NO, YES, YES, NO, NO, NO, YES]),
+    "runs": (["runs"], [NO, YES, YES, NO, NO, NO, YES]),
     "export": (["export", "--out", "FILE"], [NO, NO, YES, NO, NO, NO, YES]),
     "export for research": (
         ["export", "--research", "--out", "FILE"],

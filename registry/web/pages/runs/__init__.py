@@ -1,0 +1,1 @@
+"""Runs of screws over time, for the unit and each surgeon."""

@@ -1,0 +1,1 @@
+"""Surgeons beside one another: funnel, expected, imaged, and what to look at."""
