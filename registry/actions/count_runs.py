@@ -19,7 +19,8 @@ from registry.store.queries.imaging_reasons import last_read_days
 from reports.statistics.clustered import PRIOR_RHO
 from reports.tables.rate_words import percent
 from reports.tables.rates import rates
-from reports.tables.runs import RunTable, Setting, run
+from reports.tables.run_table import RunTable
+from reports.tables.runs import Setting, run
 from reports.tables.splits import Split
 
 if TYPE_CHECKING:

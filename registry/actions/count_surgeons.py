@@ -21,15 +21,8 @@ from reports.statistics.intervals import Interval
 from reports.tables.case_mix_factors import expected_of
 from reports.tables.rates import rates
 from reports.tables.splits import Split
-from reports.tables.surgeons import (
-    OVERALL,
-    Expectation,
-    SurgeonPoint,
-    SurgeonTable,
-    Widening,
-    in_period,
-    surgeons,
-)
+from reports.tables.surgeon_table import Expectation, SurgeonPoint, SurgeonTable, Widening
+from reports.tables.surgeons import OVERALL, in_period, surgeons
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -59,8 +59,8 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     from registry.cli.opening import opened, today
     from registry.domain.problems import BadInputError, Fault
     from registry.domain.words import parse_word
+    from reports.tables.surgeon_table import Widening
     from reports.tables.surgeon_words import CONVERSATION, SIGNALS, imaging_words
-    from reports.tables.surgeons import Widening
 
     try:
         widening = parse_word(Widening, given.widen)

@@ -16,13 +16,13 @@ from reports.statistics.funnel import (
     widened_multiplicative,
 )
 from reports.tables.rate_words import near_percent, percent, period_of
-from reports.tables.surgeons import Position, Widening
+from reports.tables.surgeon_table import Position, Widening
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from reports.statistics.intervals import Interval
-    from reports.tables.surgeons import SurgeonTable
+    from reports.tables.surgeon_table import SurgeonTable
 
 WIDTH, HEIGHT = 8.6, 4.9
 _POINTS_OF_A_LINE = 160

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from reports.statistics.estimate import Estimate
-    from reports.tables.runs import RunTable
+    from reports.tables.run_table import RunTable
 
 WIDTH, HEIGHT = 8.6, 3.3
 _LEFT, _RIGHT, _TOP, _BOTTOM = 0.085, 0.9, 0.87, 0.16

@@ -11,7 +11,7 @@ from reports.tables.rate_words import percent, period_of
 from reports.tables.surgeon_words import between, in_per_cent
 
 if TYPE_CHECKING:
-    from reports.tables.runs import Chart, RunTable
+    from reports.tables.run_table import Chart, RunTable
 
 ORDER = (
     "Screws stand in the order of day of operation, case, and level from cranial to caudal. A "

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from reports.statistics.estimate import Estimate
     from reports.statistics.intervals import Interval
-    from reports.tables.surgeons import SurgeonPoint, SurgeonTable
+    from reports.tables.surgeon_table import SurgeonPoint, SurgeonTable
 
 HEADINGS = (
     *("surgeon", "patients", "placed", "imaged %", "graded", "breached", "effective"),

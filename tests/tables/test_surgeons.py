@@ -15,15 +15,9 @@ from reports.statistics.funnel import ALARM, ALERT, funnel_limits, widened_multi
 from reports.statistics.observed_expected import observed_over_expected
 from reports.tables.rates import Question, rates
 from reports.tables.splits import Split
+from reports.tables.surgeon_table import Expectation, Position, SurgeonPoint, Widening
 from reports.tables.surgeon_words import words_of
-from reports.tables.surgeons import (
-    Expectation,
-    Position,
-    SurgeonPoint,
-    Widening,
-    in_period,
-    surgeons,
-)
+from reports.tables.surgeons import in_period, surgeons
 from tests.tables.units import a_screw, extents
 
 

@@ -12,8 +12,8 @@ from registry.actions.count_surgeons import count_surgeons
 from registry.cli.output import CAUTION
 from reports.tables.rates import Question
 from reports.tables.run_words import quarter_lines
+from reports.tables.surgeon_table import Widening
 from reports.tables.surgeon_words import HEADINGS, SIGNALS, words_of
-from reports.tables.surgeons import Widening
 from tests.build.ledgers import QUALITY_LEAD, REGISTRAR, STEWARD, SURGEON, SURGEONS, viewer
 from tests.web.reading_pages import table_rows
 

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from registry.actions.count_runs import Whose
     from reports.charts.rates import Chart
-    from reports.tables.runs import RunTable
+    from reports.tables.run_table import RunTable
 
 runs_page = Blueprint("runs", __name__, template_folder="templates")
 

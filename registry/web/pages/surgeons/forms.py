@@ -14,7 +14,7 @@ from registry.domain.problems import BadInputError, Fault
 from registry.domain.words import parse_word
 from registry.web.fields import Choice, Field
 from registry.web.pages.rates.forms import address_values, question_fields, read_question
-from reports.tables.surgeons import Widening
+from reports.tables.surgeon_table import Widening
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable

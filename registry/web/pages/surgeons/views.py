@@ -31,7 +31,7 @@ from reports.tables.surgeon_words import CONVERSATION, HEADINGS, SIGNALS, imagin
 if TYPE_CHECKING:
     from flask.typing import ResponseReturnValue
 
-    from reports.tables.surgeons import SurgeonTable
+    from reports.tables.surgeon_table import SurgeonTable
 
 surgeons_page = Blueprint("surgeons", __name__, template_folder="templates")
 
