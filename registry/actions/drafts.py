@@ -117,12 +117,16 @@ def saved_as(
     if key not in {None, saved.save_key}:
         raise _saved_otherwise(ledger, saved)
     told = json.loads(saved.outcome)
+    is_practice = bool(told.get("is_practice"))
     return Recorded(
         told["reading_id"],
         told["grade"],
         told["words"],
-        following(worklist(ledger, viewer, now), saved.image_digest),
+        following(
+            worklist(ledger, viewer, now, in_practice=is_practice or None), saved.image_digest
+        ),
         told["finding_id"],
+        is_practice,
     )
 
 

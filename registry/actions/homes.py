@@ -12,7 +12,7 @@ from registry.actions.count import count_rates
 from registry.actions.policy import findings
 from registry.actions.read_again import my_readings
 from registry.actions.replies import own_quarter, quarter_state, today_of
-from registry.actions.worklist import worklist
+from registry.actions.worklist import offered
 from registry.domain.access import Deed, Reach, Role, Viewer, reach, require
 from registry.domain.disclosure import settled_until
 from registry.domain.readings import ReadingRole
@@ -21,7 +21,6 @@ from registry.store.kept_heads import last_head
 from registry.store.models.trail import TrailHead
 from registry.store.queries.accounts import AccountState, listed_accounts
 from registry.store.queries.arrivals import arrivals_waiting
-from registry.store.queries.assignments import owed_readings
 from registry.store.queries.missing import screws_read, unscanned_cases
 from registry.store.queries.ordered_readings import owed_orders
 from registry.store.queries.replies import last_own_day, own_open_rounds
@@ -70,16 +69,15 @@ class ToRead:
 
 def to_read(ledger: Ledger, viewer: Viewer, now: datetime) -> ToRead:
     """Return what waits for a reader, as counts: nothing of whose screws they are."""
-    offered = worklist(ledger, viewer, now)
+    waiting = offered(ledger, viewer)
     overdue_days = ledger.settings.overdue_days
     since = now - timedelta(days=overdue_days)
-    with ledger.reading() as session:
-        asked = [owed.asked_at for owed in owed_readings(session, viewer)]
+    asked = [owed.asked_at for owed in waiting]
     # The quality lead is told of everybody's, among the unit's own lines.
     is_lead = Role.QUALITY_LEAD in viewer.roles
     return ToRead(
-        owed=len(offered),
-        next_id=offered[0].assignment_id if offered else None,
+        owed=len(waiting),
+        next_id=waiting[0].assignment_id if waiting else None,
         longest_days=max(((now - at).days for at in asked), default=0),
         overdue=sum(at < since for at in asked),
         overdue_days=overdue_days,

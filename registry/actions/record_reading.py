@@ -53,6 +53,7 @@ class Recorded:
     words : screw and finding, for the line that its reader sees next
     following : the screw to read next, None where nothing more is owed
     finding_id : what met the unit's policy for findings that cannot wait, or None
+    is_practice : the screw is drawn, and the truth may be shown beside what was read
     """
 
     reading_id: int
@@ -60,6 +61,7 @@ class Recorded:
     words: str
     following: BlindScrew | None
     finding_id: int | None = None
+    is_practice: bool = False
 
 
 def record_reading(
@@ -97,15 +99,17 @@ def record_reading(
         by = _by(ledger, viewer, assignment_id, now) | {"proposal_seen": seen}
         reading_id = _insert(work, facts, by, submission, answer)
         evidence.keep(work, reading_id, facts.screw_id)
-        finding_id = raise_finding(
-            work,
-            ledger.settings,
-            reading_id=reading_id,
-            screw_id=facts.screw_id,
-            scan_id=facts.scan_id,
-            role=facts.role,
-            extents_mm=answer.extents,
-        )
+        finding_id = None
+        if not facts.is_practice:
+            finding_id = raise_finding(
+                work,
+                ledger.settings,
+                reading_id=reading_id,
+                screw_id=facts.screw_id,
+                scan_id=facts.scan_id,
+                role=facts.role,
+                extents_mm=answer.extents,
+            )
         is_counted = not facts.is_drawn and _may_count(ledger, seen)
         if facts.role == ReadingRole.FIRST and is_counted:
             assign_second_reading(
@@ -126,13 +130,15 @@ def record_reading(
             "grade": found,
             "words": words,
             "finding_id": finding_id,
+            "is_practice": facts.is_practice,
         }
         # Rows that a draft hangs on have to be there first.
         work.flush_rows()
         told = json.dumps(outcome)
         note_saved(work.session, viewer, assignment_id, key=key, outcome=told, now=now)
-    coming = following(worklist(ledger, viewer, now), screw.image.digest)
-    return Recorded(reading_id, found, words, coming, finding_id)
+    owed = worklist(ledger, viewer, now, in_practice=facts.is_practice or None)
+    coming = following(owed, screw.image.digest)
+    return Recorded(reading_id, found, words, coming, finding_id, facts.is_practice)
 
 
 def _may_count(ledger: Ledger, seen: ProposalSeen | None) -> bool:

@@ -71,12 +71,17 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
 
 
 def scenario_unit() -> Any:  # noqa: ANN401 - a module that is found when it is needed
-    """Return the invented unit's module: packed beside the program, or the checkout's."""
+    """Return the invented unit's module."""
+    return scenario_module("unit")
+
+
+def scenario_module(name: str) -> Any:  # noqa: ANN401 - as above
+    """Return a module of the scenario's: packed beside the program, or the checkout's."""
     if _SCENARIO not in sys.modules:
         room = Path(__file__).resolve().parents[1]
         packed, checkout = room / "_demo_data", room.parent / "demo_data" / "scenario"
         _load_package(packed if packed.is_dir() else checkout)
-    return import_module(f"{_SCENARIO}.unit")
+    return import_module(f"{_SCENARIO}.{name}")
 
 
 def _load_package(folder: Path) -> ModuleType:

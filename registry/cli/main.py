@@ -26,6 +26,7 @@ COMMANDS = {
     "listen": "receive what the hospital's archive sends",
     "fetch-ct": "fetch a CT study from the hospital's archive",
     "propose": "find the screws on a case's audit scan and measure them",
+    "teaching": "draw scans of known truth, and see what readers find on them",
     "withdraw": "withdraw a patient: key and images destroyed, counts kept",
     "rates": "breach rates with their intervals",
     "completeness": "what is missing, step by step, and how much it could change the rate",

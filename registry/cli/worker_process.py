@@ -77,15 +77,18 @@ def _open_and_work(home: Path, stop: threading.Event) -> int:
 def work(ledger: Ledger, stop: threading.Event, *, proposing_module: str = PROPOSING) -> None:
     """Do step after step until told to stop; where there is none, look again after a moment."""
     from registry.actions.propose import ProposalWorker
+    from registry.actions.teaching import Mixer
     from registry.actions.work_arrivals import work_once
     from registry.cli.opening import instant
 
     name, failure = secrets.token_hex(8), ""
     proposing = ProposalWorker(ledger, _propose_apart(ledger, stop, proposing_module), worker=name)
-    proposes = ledger.settings.makes_proposals
+    proposes, mixer = ledger.settings.makes_proposals, Mixer(ledger)
     while not stop.is_set():
         try:
             did = work_once(ledger, instant(), worker=name, should_stop=stop.is_set)
+            if not did and not stop.is_set():
+                did = mixer.once(instant())
             if proposes and not did and not stop.is_set():
                 did = proposing.once(instant())
             failure = ""

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from registry.domain.levels import Level
 
 CUT_OFF_MM = Decimal(2)
+AHEAD = 20
+"""So many of the audit's screws ahead drawn ones are mixed in; ours, no source."""
 
 
 class Purpose(StrEnum):
@@ -99,6 +101,17 @@ def is_asked(
         return breached
     other = next((n for n, mm in enumerate(worst) if mm is not None and not breached[n]), None)
     return [is_out or n == other for n, is_out in enumerate(breached)]
+
+
+def mixed_by_now(read: int, share: Decimal) -> int:
+    """Return how many drawn screws a reader should have been given by now.
+
+    Parameters
+    ----------
+    read : how many of the audit's they have read
+    share : of drawn ones in all that they read, 0 to 0.5
+    """
+    return int(share / (1 - share) * (read + AHEAD))
 
 
 def judge(

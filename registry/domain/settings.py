@@ -21,6 +21,8 @@ _NOT_COUNTED = frozenset(
     {
         "overdue_days",
         "makes_proposals",
+        "practice_screws",
+        "known_truth_share",
         "session_hours",
         "session_idle_minutes",
         "hosts",
@@ -41,7 +43,7 @@ _NOT_COUNTED = frozenset(
         "dicom_authority",
     }
 )
-"""Settings of the server and its network, which no number depends on."""
+"""Settings of the server, its network and its teaching set, which no number depends on."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +69,8 @@ class Settings:
     policy_words : the unit's own policy for findings that cannot wait; empty for none
     policy_mm : by direction, the extent from which on a first reading meets that policy
     reply_days : a quarter lies before its surgeons for so many days before it can be sealed
+    practice_screws : drawn screws that a new reader reads before the first of the audit
+    known_truth_share : share of drawn screws, whose truth is known, in what a reader reads
     reply_cover : contained screws that are read again beside each that a surgeon asks for
     makes_proposals : the worker beside `serve` works out what the program proposes of each scan
     proposal_extents : when a first reader is shown what the program measured
@@ -100,6 +104,8 @@ class Settings:
     policy_mm: tuple[tuple[Direction, Decimal], ...] = ()
     reply_days: int = 14
     reply_cover: int = 3
+    practice_screws: int = 0
+    known_truth_share: Decimal = Decimal(0)
     makes_proposals: bool = True
     proposal_extents: ProposalExtents = ProposalExtents.AFTER_READING
     counted_reading: CountedReading = CountedReading.BLIND

@@ -116,6 +116,13 @@ def _share(value: object) -> Decimal:
     return found
 
 
+def _mixed_share(value: object) -> Decimal:
+    found = _share(value)
+    if found > Decimal("0.5"):
+        raise ValueError("give a number from 0 to 0.5: the audit's own screws are read as well")
+    return found
+
+
 def _whole(low: int, high: int) -> Callable[[object], int]:
     def parse(value: object) -> int:
         found = int(str(value))
@@ -224,6 +231,8 @@ _PARSERS: dict[str, Callable[[Any], object]] = {
     "policy_mm": _limits,
     "reply_days": _whole(0, 365),
     "reply_cover": _whole(0, 50),
+    "practice_screws": _whole(0, 500),
+    "known_truth_share": _mixed_share,
     "makes_proposals": _flag,
     "proposal_extents": _word_of(ProposalExtents),
     "counted_reading": _word_of(CountedReading),

@@ -42,7 +42,7 @@ def test_a_reader_sees_level_side_and_diameter_and_nothing_that_unblinds(filled)
     # The whole of what a page can print.
     assert {field.name for field in fields(BlindScrew)} == {
         *("assignment_id", "level", "side", "number", "diameter_mm", "role", "waiting_days"),
-        *("is_last", "image_digest"),
+        *("is_last", "image_digest", "is_practice"),
     }
     text = repr(items)
     for secret in ("OP-1", "Anna", "Berg", "intersection", "freehand", "bicortical", "INV-0001"):

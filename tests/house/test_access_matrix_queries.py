@@ -37,6 +37,7 @@ from registry.store.queries import (
     constructs,
     correcting,
     drafts,
+    drawn_scans,
     entering,
     evidence,
     exported,
@@ -298,6 +299,15 @@ ASKING = {
     visible.drawn_readings: (
         lambda s, v, _: ids(s, v, visible.drawn_readings),
         [NONE] * 7,
+    ),
+    drawn_scans.practice_of: (
+        # Nobody was given any, and the unit asks for none; tests/actions/test_teaching.py does.
+        lambda s, v, ledger: drawn_scans.practice_of(s, ledger.settings, v).given,
+        [0] * 7,
+    ),
+    drawn_scans.must_practise: (
+        lambda s, v, ledger: drawn_scans.must_practise(s, ledger.settings, v),
+        [False] * 7,
     ),
     known_truth.known_truth_readings: (
         lambda s, v, _: known_truth.known_truth_readings(s, v),
@@ -582,6 +592,7 @@ AGREEING = ("registry.actions.agreement",)
 ENTERING = ("registry.actions.enter_case",)
 ADJUDICATING = ("registry.actions.adjudicate",)
 SECONDS = ("registry.actions.second_readings",)
+TEACHING = ("registry.actions.teaching",)
 DRAWING = ("registry.actions.drawn_scans",)
 NOT_ASKING = {
     "assignments.has_second": ("asks for readings, shows none", ASSIGNING),
@@ -590,7 +601,7 @@ NOT_ASKING = {
     "assignments.uncounted_screws": ("asks for readings, shows none", SETTLING[:1]),
     "assignments.withdrawn_screws": ("asks for readings, shows none", SETTLING[:1]),
     "ordered_readings.is_free_to_read": ("refuses a reader, after the lead was let", ADJUDICATING),
-    "ordered_readings.readers": ("names, for the lead alone", (*ADJUDICATING, *SECONDS)),
+    "ordered_readings.readers": ("names, for the lead alone", (*ADJUDICATING, *SECONDS, *TEACHING)),
     "ordered_readings.quarter_draws": ("seeds, for the lead alone", SECONDS),
     "readings.screws_settled_otherwise": ("works consensus out", ("registry.actions.resettle",)),
     "entering.names_to_choose": ("names of a form, for who may enter cases", ENTERING),
@@ -608,14 +619,18 @@ NOT_ASKING = {
             "registry.store.queries.screw_readings",
         ),
     ),
-    "drawn_scans.kept_drawings": ("gives copies, shows none", ()),
-    "drawn_scans.copies_of": ("gives copies, shows none", ()),
+    "drawn_scans.kept_drawings": ("gives copies, shows none", TEACHING),
+    "drawn_scans.copies_of": ("gives copies, shows none", TEACHING),
     "drawn_scans.surgeon_of_drawn": ("gives copies, shows none", DRAWING),
     "drawn_scans.shell_account": ("gives copies, shows none", DRAWING),
     "drawn_scans.proposal_of_drawing": ("gives copies, shows none", DRAWING),
-    "drawn_scans.practice_of": ("counts, for the reader themselves", ()),
-    "drawn_scans.own_audit_readings": ("a count, to give copies by", ()),
-    "drawn_scans.mixed_given": ("a count, to give copies by", ()),
+    "drawn_scans.to_practise_on": ("gives copies, shows none", TEACHING),
+    "drawn_scans.own_audit_readings": ("a count, to give copies by", TEACHING),
+    "drawn_scans.mixed_given": ("a count, to give copies by", TEACHING),
+    "drawn_scans.own_mixed_readings": (
+        "sums, for the reader themselves",
+        ("registry.actions.known_truth",),
+    ),
     "evidence.is_picture_kept": (
         "whether a file is named, shows nothing",
         ("registry.actions.keep_evidence",),
@@ -939,6 +954,8 @@ COMMANDS_BY_ROLE = {
     "propose": (["propose", "--case", "OP-1"], [NO, YES, YES, NO, NO, NO, YES]),
     "rates": (["rates"], [YES, YES, YES, NO, YES, NO, YES]),
     "completeness": (["completeness"], [NO, NO, YES, NO, NO, NO, YES]),
+    "teaching mix": (["teaching", "mix"], [NO, NO, YES, NO, NO, NO, YES]),
+    "teaching results": (["teaching", "results"], [NO, NO, YES, NO, NO, NO, YES]),
     "agreement": (["agreement", "--named"], [NO, NO, YES, NO, NO, NO, YES]),
     "compare": (["compare", "--by", "guidance"], [NO, NO, YES, NO, NO, NO, YES]),
     "rates by level": (["rates", "--by", "level"], [YES, YES, YES, NO, YES, NO, YES]),

@@ -62,6 +62,8 @@ WRONG = {
     "policy_mm": "{ sideways = 4 }",
     "reply_days": "-1",
     "reply_cover": "51",
+    "practice_screws": "501",
+    "known_truth_share": "0.6",
     "makes_proposals": '"perhaps"',
     "proposal_extents": '"never"',
     "counted_reading": '"the better one"',

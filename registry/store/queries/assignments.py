@@ -63,7 +63,7 @@ class SavingFacts:
         screws on the scan
     supersedes_id : the reading that this one is to replace, or None
     asked_because : why it was asked for
-    is_drawn : the screw is none of the unit's
+    is_drawn, is_practice : the screw is none of the unit's; it is known to be none
     """
 
     screw_id: int
@@ -75,6 +75,7 @@ class SavingFacts:
     supersedes_id: int | None
     asked_because: str
     is_drawn: bool
+    is_practice: bool
 
 
 def _owed(viewer: Viewer) -> Select[Assignment]:
@@ -180,6 +181,7 @@ def saving_facts(session: Session, viewer: Viewer, assignment_id: int) -> Saving
             Assignment.reason,
             _has_looked(viewer),
             exists().where(DrawnCase.scan_id == Assignment.scan_id).correlate(Assignment),
+            _is_practice(),
         )
         .where(Assignment.id == assignment_id)
     ).first()
@@ -195,6 +197,7 @@ def saving_facts(session: Session, viewer: Viewer, assignment_id: int) -> Saving
         supersedes_id=row[6],
         asked_because=row[7],
         is_drawn=bool(row[9]),
+        is_practice=bool(row[10]),
     )
 
 

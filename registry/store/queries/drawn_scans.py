@@ -9,22 +9,31 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import func, select
+from sqlalchemy import and_, func, select
 
 from registry.domain.directions import Direction
 from registry.domain.known_truth import Purpose
 from registry.store.apart import WITH_DRAWN
+from registry.store.models.cases import Screw
 from registry.store.models.drawn import DrawnCase, DrawnScan, DrawnScrew
 from registry.store.models.people import Account
 from registry.store.models.proposals import ProposalRow
 from registry.store.models.readings import Assignment, Reading
+from registry.store.queries.readings import READING_EXTENTS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import datetime
     from decimal import Decimal
+    from typing import TypeAlias
 
     from sqlalchemy.orm import Session
+
+    from registry.domain.access import Viewer
+    from registry.domain.settings import Settings
+
+    Extents: TypeAlias = Mapping[Direction, Decimal | None]
+    OwnMixed: TypeAlias = tuple[str, Extents, Extents, int | None]
 
 TRUTH = tuple(getattr(DrawnScrew, f"{wall}_mm") for wall in Direction)
 
@@ -117,17 +126,53 @@ def proposal_of_drawing(session: Session, drawing: KeptDrawing) -> dict[str, Any
 
 
 @dataclass(frozen=True)
-class PracticeOfReader:
-    """How far a reader is with their practice, and whether they have read for the audit."""
+class PracticeState:
+    """How far a reader is with their practice.
+
+    Attributes
+    ----------
+    given, read : screws that they were given to practise on, and have read
+    needed : how many the unit asks of a new reader before the audit's; 0 for none
+    is_needed : nothing of the audit is offered to them yet
+    can_begin : there is a drawn scan to practise on that they were not given yet
+    """
 
     given: int
     read: int
-    has_read_for_audit: bool
+    needed: int
+    is_needed: bool
+    can_begin: bool
+
+    @property
+    def left(self) -> int:
+        """How many of those that they were given are still to be read."""
+        return self.given - self.read
 
 
-def practice_of(session: Session, person_id: int) -> PracticeOfReader:
-    """Return it of one person; screws that they were given to practise on, and have read."""
-    of_practice = (
+def practice_of(session: Session, settings: Settings, viewer: Viewer) -> PracticeState:
+    """Return how far a viewer is with their own practice."""
+    needed, person = settings.practice_screws, viewer.person_id
+    if person is None:
+        return PracticeState(0, 0, needed, is_needed=False, can_begin=False)
+    given, read = _practised(session, person)
+    is_needed = must_practise(session, settings, viewer)
+    can_begin = bool(to_practise_on(session, person))
+    return PracticeState(given, read, needed, is_needed=is_needed, can_begin=can_begin)
+
+
+def must_practise(session: Session, settings: Settings, viewer: Viewer) -> bool:
+    """Return whether a viewer has to practise first; who has read for the audit is not new."""
+    needed, person = settings.practice_screws, viewer.person_id
+    if needed == 0 or person is None or _practised(session, person)[1] >= needed:
+        return False
+    # Drawn ones are left out here as everywhere.
+    of_audit = select(Reading.id).where(Reading.reader_id == person).limit(1)
+    return session.execute(of_audit).first() is None
+
+
+def _practised(session: Session, person_id: int) -> tuple[int, int]:
+    """Return how many screws a person was given to practise on, and how many they have read."""
+    query = (
         select(func.count(Assignment.id), func.count(Reading.id))
         .join(DrawnCase, DrawnCase.scan_id == Assignment.scan_id)
         .join(DrawnScan, DrawnScan.id == DrawnCase.drawn_scan_id)
@@ -137,11 +182,20 @@ def practice_of(session: Session, person_id: int) -> PracticeOfReader:
             DrawnScan.purpose == Purpose.PRACTICE,
             Assignment.supersedes_id.is_(None),
         )
+        .execution_options(**WITH_DRAWN)
     )
-    given, read = session.execute(of_practice.execution_options(**WITH_DRAWN)).one()
-    # Not of drawn screws: those are left out here as everywhere.
-    first = select(Reading.id).where(Reading.reader_id == person_id).limit(1)
-    return PracticeOfReader(given, read, session.execute(first).first() is not None)
+    given, read = session.execute(query).one()
+    return given, read
+
+
+def to_practise_on(session: Session, person_id: int) -> list[KeptDrawing]:
+    """Return the drawn scans for practice of which a person has no copy yet, in their order."""
+    had = copies_of(session).get(person_id, set())
+    return [
+        each
+        for each in kept_drawings(session)
+        if each.purpose is Purpose.PRACTICE and each.drawn_scan_id not in had
+    ]
 
 
 def own_audit_readings(session: Session, person_id: int, before: datetime) -> int:
@@ -165,3 +219,40 @@ def mixed_given(session: Session, person_id: int) -> int:
         )
     )
     return session.execute(query.execution_options(**WITH_DRAWN)).scalar_one()
+
+
+def own_mixed_readings(session: Session, person_id: int) -> list[OwnMixed]:
+    """Return what a person read of the drawn screws that were mixed in, for sums alone.
+
+    In no order that tells which they were: level, truth, what was read, seconds.
+    """
+    query = (
+        select(Screw.level, Reading.seconds_spent, *TRUTH, *READING_EXTENTS)
+        .join(Reading, Reading.screw_id == Screw.id)
+        .join(DrawnCase, DrawnCase.scan_id == Reading.scan_id)
+        .join(DrawnScan, DrawnScan.id == DrawnCase.drawn_scan_id)
+        .join(
+            DrawnScrew,
+            and_(
+                DrawnScrew.drawn_scan_id == DrawnScan.id,
+                DrawnScrew.level == Screw.level,
+                DrawnScrew.side == Screw.side,
+                DrawnScrew.number == Screw.number,
+            ),
+        )
+        .where(
+            Reading.reader_id == person_id,
+            Reading.supersedes_id.is_(None),
+            DrawnScan.purpose == Purpose.MIXED,
+        )
+        .execution_options(**WITH_DRAWN)
+    )
+    return [
+        (
+            level,
+            dict(zip(Direction, walls[: len(TRUTH)], strict=True)),
+            dict(zip(Direction, walls[len(TRUTH) :], strict=True)),
+            seconds,
+        )
+        for level, seconds, *walls in session.execute(query)
+    ]

@@ -1,0 +1,149 @@
+"""What readers find of what is there: their readings of drawn screws beside the truth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from registry.actions.teaching import practice_state
+from registry.domain.access import Deed, Reach, require
+from registry.domain.known_truth import CUT_OFF_MM, Purpose, judge, seen_truth
+from registry.domain.problems import NotFoundError
+from registry.store.queries.drawn_scans import own_mixed_readings
+from registry.store.queries.known_truth import known_truth_readings
+from reports.tables.known_truth import ReaderTruth, TruthRow, reader_truth
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from decimal import Decimal
+
+    from registry.domain.access import Viewer
+    from registry.domain.directions import Direction
+    from registry.domain.known_truth import Judged
+    from registry.domain.settings import Settings
+    from registry.store.home import Ledger
+    from registry.store.queries.drawn_scans import PracticeState
+    from registry.store.queries.known_truth import KnownTruthReading
+
+EVERYBODY = "all readers"
+LEAST_TOLD = 10
+"""Breached ones that a reader has to have read before they are told how many they missed."""
+
+
+@dataclass(frozen=True)
+class BesideTruth:
+    """A reading, the truth as a reading would keep it, and what it is worth."""
+
+    reading: KnownTruthReading
+    truth_mm: Mapping[Direction, Decimal | None]
+    judged: Judged | None
+
+
+@dataclass(frozen=True)
+class OwnPractice:
+    """A reader's own practice.
+
+    Attributes
+    ----------
+    state : how far they are
+    readings : the latest first
+    result : what those come to, None before the first
+    mixed : sums over the drawn screws that were mixed into their worklist; None until enough of
+        them were read that a sum tells of none
+    """
+
+    state: PracticeState
+    readings: Sequence[BesideTruth]
+    result: ReaderTruth | None
+    mixed: ReaderTruth | None
+
+
+@dataclass(frozen=True)
+class KnownTruth:
+    """Everybody's readings of drawn screws of one purpose.
+
+    Attributes
+    ----------
+    purpose : practice, or mixed into worklists
+    everybody, readers : sums over all, and of each by name
+    readings : each of them, by reader and in the order they were made
+    """
+
+    purpose: Purpose
+    everybody: ReaderTruth
+    readers: Sequence[ReaderTruth]
+    readings: Sequence[BesideTruth]
+
+
+def own_practice(ledger: Ledger, viewer: Viewer) -> OwnPractice:
+    """Return a reader's own practice beside the truth, and sums of what was mixed in."""
+    require(viewer, Deed.READ_SCREWS, at_least=Reach.ALL)
+    settings = ledger.settings
+    with ledger.reading() as session:
+        found = [
+            each
+            for each in known_truth_readings(session, viewer, Purpose.PRACTICE)
+            if each.reader_id == viewer.person_id
+        ]
+        mixed = [] if viewer.person_id is None else own_mixed_readings(session, viewer.person_id)
+    told = _result("you", [TruthRow(*each) for each in mixed], settings)
+    return OwnPractice(
+        state=practice_state(ledger, viewer),
+        readings=[_beside(each, settings) for each in reversed(found)],
+        result=_result("you", _rows(found), settings) if found else None,
+        mixed=told if told.missed.of >= LEAST_TOLD else None,
+    )
+
+
+def practised(ledger: Ledger, viewer: Viewer, reading_id: int) -> BesideTruth:
+    """Return a practice reading of the viewer's own; NotFoundError where it is none."""
+    require(viewer, Deed.READ_SCREWS, at_least=Reach.ALL)
+    for each in own_practice(ledger, viewer).readings:
+        if each.reading.reading_id == reading_id:
+            return each
+    raise NotFoundError("this is no practice reading of yours")
+
+
+def known_truth(ledger: Ledger, viewer: Viewer, purpose: Purpose) -> KnownTruth:
+    """Return everybody's readings of drawn screws of a purpose, for who sees rates by surgeon."""
+    require(viewer, Deed.SEE_SURGEONS, at_least=Reach.ALL)
+    settings = ledger.settings
+    with ledger.reading() as session:
+        found = known_truth_readings(session, viewer, purpose)
+    names = {each.reader_id: each.reader for each in found}
+    return KnownTruth(
+        purpose=purpose,
+        everybody=_result(EVERYBODY, _rows(found), settings),
+        readers=[
+            _result(name, _rows([each for each in found if each.reader_id == person]), settings)
+            for person, name in names.items()
+        ],
+        readings=[_beside(each, settings) for each in found],
+    )
+
+
+def _rows(found: Sequence[KnownTruthReading]) -> list[TruthRow]:
+    return [TruthRow(each.level, each.truth_mm, each.read_mm, each.seconds) for each in found]
+
+
+def _result(name: str, rows: Sequence[TruthRow], settings: Settings) -> ReaderTruth:
+    return reader_truth(name, rows, scale=settings.scale, floor_mm=settings.floor_mm)
+
+
+def _beside(reading: KnownTruthReading, settings: Settings) -> BesideTruth:
+    truth = seen_truth(reading.truth_mm, settings.floor_mm)
+    return BesideTruth(reading, truth, judge(reading.level, truth, reading.read_mm))
+
+
+def missed_words(result: ReaderTruth) -> str:
+    """Return in one sentence what was missed of what is there."""
+    missed, share = result.missed, result.missed.share
+    if missed.of == 0:
+        return f"No screw that stands {CUT_OFF_MM} mm or more outside was read yet."
+    low, high = (round(100 * limit) for limit in (share.low or 0.0, share.high or 0.0))
+    return (
+        f"Of {missed.of} drawn {'screw' if missed.of == 1 else 'screws'} that "
+        f"{'stands' if missed.of == 1 else 'stand'} {CUT_OFF_MM} mm or more outside, "
+        f"{missed.count} {'was' if missed.count == 1 else 'were'} read as less; with so many "
+        f"read, between {low} and {high} of 100 such screws may be missed."
+    )
