@@ -16,7 +16,7 @@ from registry.domain.access import Deed, Reach, require
 from registry.domain.disclosure import quarter_end, settled_until
 from registry.domain.problems import BadInputError, Fault, NotAllowedError, NotFoundError
 from registry.store.queries.imaging_reasons import last_read_days
-from reports.statistics.clustered import PRIOR_RHO
+from reports.statistics.patient_sums import PRIOR_RHO
 from reports.tables.rate_words import percent
 from reports.tables.rates import rates
 from reports.tables.run_table import RunTable
