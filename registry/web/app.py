@@ -25,6 +25,7 @@ from registry.web.pages.account.own import own_account
 from registry.web.pages.account.views import account
 from registry.web.pages.accounts.views import accounts
 from registry.web.pages.adjudications.views import adjudications_page
+from registry.web.pages.angles.views import angles_page
 from registry.web.pages.cases.corrections import corrections
 from registry.web.pages.cases.outcomes import outcomes_page
 from registry.web.pages.cases.scans import case_scans
@@ -82,6 +83,7 @@ _BLUEPRINTS = (
     runs_page,
     readers_page,
     completeness_page,
+    angles_page,
     reading_desk,
     proposal_page,
     scans_page,

@@ -59,6 +59,7 @@ NUMBER_PAGES = (
     NumberPage(Place("runs.show", "Runs", {}), Deed.COMPARE_SURGEONS, Reach.OWN),
     NumberPage(Place("readers.show", "Readers", {}), Deed.READ_SCREWS, Reach.ALL),
     NumberPage(Place("completeness.show", "Completeness", {}), Deed.SEE_SURGEONS, Reach.ALL),
+    NumberPage(Place("angles.show", "Angles and sizes", {}), Deed.SEE_SURGEONS, Reach.ALL),
 )
 
 WORKLIST = Place("worklist.show", "Worklist", {})

@@ -37,7 +37,10 @@ _DIRECTIONS = (
 
 
 def read_filters(
-    args: MultiDict[str, str], names: Iterable[str], others: Iterable[str] = ()
+    args: MultiDict[str, str],
+    names: Iterable[str],
+    others: Iterable[str] = (),
+    minimum: int = 0,
 ) -> Question:
     """Return what an address asks under some of the question's names.
 
@@ -50,7 +53,7 @@ def read_filters(
         if name not in known
     ]
     try:
-        question = question_from({name: args.get(name, "") for name in asked}, minimum=0)
+        question = question_from({name: args.get(name, "") for name in asked}, minimum=minimum)
     except BadInputError as problem:
         raise BadInputError(*faults, *problem.faults) from None
     if faults:

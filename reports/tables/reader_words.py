@@ -27,12 +27,12 @@ def number_words(found: Estimate, digits: int = 2, undefined: str = "not defined
     if found.value is None:
         return undefined
     if found.low is None or found.high is None:
-        return f"{_fixed(found.value, digits)} ({NO_SPREAD})"
-    low, high = (_fixed(limit, digits) for limit in (found.low, found.high))
-    return f"{_fixed(found.value, digits)} ({low} to {high})"
+        return f"{fixed(found.value, digits)} ({NO_SPREAD})"
+    low, high = (fixed(limit, digits) for limit in (found.low, found.high))
+    return f"{fixed(found.value, digits)} ({low} to {high})"
 
 
-def _fixed(value: float, digits: int) -> str:
+def fixed(value: float, digits: int) -> str:
     """Return a number with so many decimals, and no 0 below 0."""
     text = f"{value:.{digits}f}"
     return text.removeprefix("-") if float(text) == 0 else text
@@ -78,7 +78,7 @@ def millimetre_rows(found: Agreement) -> list[tuple[str, str, str]]:
 def limits_rows(found: Agreement) -> list[tuple[str, str]]:
     """Return the mean difference and its limits."""
     limits = found.limits
-    sd = "not defined" if limits.sd is None else _fixed(limits.sd, 2)
+    sd = "not defined" if limits.sd is None else fixed(limits.sd, 2)
     return [
         ("Mean difference, second less first, mm", number_words(limits.bias)),
         ("Standard deviation of the differences, mm", sd),

@@ -691,6 +691,7 @@ NOT_ASKING = {
             "registry.store.queries.imaging_reasons",
             "registry.store.queries.read_pairs",
             "registry.store.queries.steps",
+            "registry.store.queries.angles",
             "registry.store.queries.missing",
             "registry.store.queries.reported",
             "registry.store.queries.proposals",
@@ -707,6 +708,10 @@ NOT_ASKING = {
     "imaged.imaged_since": (
         "instants alone, beside rows that were asked for",
         ("registry.store.queries.counted_screws", "registry.store.queries.constructs"),
+    ),
+    "angles.screw_angles": (
+        "sums over all, for who may see them all",
+        ("registry.actions.angles",),
     ),
     "steps.steps": ("sums over all, for who may see them all", COMPLETING),
     "read_pairs.screws_read_twice": (

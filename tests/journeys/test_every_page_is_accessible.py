@@ -88,6 +88,7 @@ PAGES = [
     Asked("quality lead", "/readers?from=x&moon=y", "/readers", 400, "readers, faults"),
     Asked("surgeon", "/readers", "/readers"),
     Asked("quality lead", "/completeness?assumed=5", "/completeness"),
+    Asked("quality lead", "/angles", "/angles"),
     Asked("quality lead", "/export", "/export"),
     Asked("quality lead", "/surgeons?minimum=5", "/surgeons"),
     Asked("surgeon", "/surgeons", "/surgeons"),

@@ -59,6 +59,7 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/compare.csv"): LEAD,
     ("GET", "/compare.json"): LEAD,
     ("GET", "/compare/chart.svg"): LEAD,
+    ("GET", "/angles"): LEAD,
     ("GET", "/completeness"): LEAD,
     ("GET", "/completeness.json"): LEAD,
     ("GET", "/surgeons"): SEEING_CASES,
