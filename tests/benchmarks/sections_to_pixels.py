@@ -103,8 +103,8 @@ def _print(took: dict[str, list[float]], size: int) -> None:
         figures[kind] = (statistics.median(times), cuts[98])
     file_median, file_last = figures["file"]
     print(
-        f"sections of a screw to pixels, {READERS} readers at once, {size / 1e6:.1f} MB, median and "
-        f"99th percentile: a static file of that size {file_median:.0f} ms, {file_last:.0f} ms",
+        f"sections of a screw to pixels, {READERS} readers at once, {size / 1e6:.1f} MB, median "
+        f"and 99th percentile: a static file of that size {file_median:.0f} ms, {file_last:.0f} ms",
         flush=True,
     )
     for kind, words in (("cold", "asked for first"), ("warm", "asked for before")):

@@ -97,7 +97,7 @@ PAGES = [
     Asked("quality lead", "/second-readings", "/second-readings"),
     Asked("quality lead", "/screws/1", "/screws/<int:screw_id>"),
     Asked("registrar", "/my-readings/", "/my-readings/"),
-    # One that is there is looked at in tests/web/test_proposal_in_chromium.py.
+    # One that is there is looked at in tests/journeys/test_from_a_proposal.py.
     Asked("registrar", "/reading/made/100000", "/reading/made/<int:reading_id>", 404),
     Asked("quality lead", "/readings/1", "/readings/<int:reading_id>"),
     Asked("registrar", "/readings/1/decided", "/readings/<int:reading_id>/decided", 404),

@@ -1,7 +1,7 @@
 """Ten screws read by the keyboard alone, and by the mouse alone: presses, clicks and seconds.
 
 The seconds are a script's, not a person's: they say how long the program makes one wait. The room
-of the journeys reads two by keys and seven by mouse in each run.
+of the journeys reads two by keys and five by mouse in each run.
 """
 
 from __future__ import annotations
