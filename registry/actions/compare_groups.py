@@ -14,11 +14,12 @@ from reports.tables.compare import comparisons
 from reports.tables.splits import PERSONS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from registry.domain.access import Viewer
     from registry.store.home import Ledger
     from reports.tables.compare import ComparisonQuestion, ComparisonTable
+    from reports.tables.splits import Split
 
 
 def compare_groups(
@@ -31,16 +32,23 @@ def compare_groups(
     unit = whole_unit(ledger, viewer, asked.counting.end)
     with ledger.reading() as session:
         reads = second_reads(session, ledger.settings)
-    labels = unit.names
-    if asked.split in PERSONS and not is_named:
-        key = b"|".join([ledger.keys.references, b"groups", str(viewer.account_id).encode()])
-        labels = codes(key, unit.names)
+    labels = labels_of(ledger, viewer, unit.names, asked.counting.by, is_named=is_named)
     words = second_reading_words(unit.rows, reads, asked.counting, may_see=True)
     return replace(comparisons(unit.screws, asked, labels), second_reading=words)
 
 
-def codes(key: bytes, names: Mapping[int, str]) -> dict[int, str]:
-    """Return a code for each person."""
+def labels_of(
+    ledger: Ledger,
+    viewer: Viewer,
+    names: Mapping[int, str],
+    by: Sequence[Split],
+    *,
+    is_named: bool,
+) -> Mapping[int, str]:
+    """Return each person's name, or where not asked for the code that the account knows them by."""
+    if is_named or not PERSONS & set(by):
+        return names
+    key = b"|".join([ledger.keys.references, b"groups", str(viewer.account_id).encode()])
     return {
         person: "person " + hmac.new(key, str(person).encode(), hashlib.sha256).hexdigest()[:6]
         for person in names

@@ -34,6 +34,7 @@ COMMANDS = {
     "runs": "a run of screws over time: sequential charts, quarters, groups",
     "agreement": "how far readers agree on blind readings of the same scan",
     "compare": "groups of screws against each other, with what patients share allowed for",
+    "case-mix": "observed breaches against those expected by patient and pedicle alone",
     "export-sr": "write what was read of a case as a DICOM structured report",
     "export-ct": "write the image of a case as CT slices under the pseudonym",
     "export": "write the tables with their dictionary, or counts for research, into a folder",

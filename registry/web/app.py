@@ -26,6 +26,7 @@ from registry.web.pages.account.views import account
 from registry.web.pages.accounts.views import accounts
 from registry.web.pages.adjudications.views import adjudications_page
 from registry.web.pages.angles.views import angles_page
+from registry.web.pages.case_mix.views import case_mix_page
 from registry.web.pages.cases.corrections import corrections
 from registry.web.pages.cases.outcomes import outcomes_page
 from registry.web.pages.cases.scans import case_scans
@@ -81,6 +82,7 @@ _BLUEPRINTS = (
     compare_page,
     surgeons_page,
     runs_page,
+    case_mix_page,
     readers_page,
     completeness_page,
     angles_page,

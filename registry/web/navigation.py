@@ -57,6 +57,7 @@ NUMBER_PAGES = (
     NumberPage(Place("compare.show", "Compare", {}), Deed.SEE_SURGEONS, Reach.ALL),
     NumberPage(Place("surgeons.show", "Surgeons", {}), Deed.COMPARE_SURGEONS, Reach.OWN),
     NumberPage(Place("runs.show", "Runs", {}), Deed.COMPARE_SURGEONS, Reach.OWN),
+    NumberPage(Place("case_mix.show", "Case mix", {}), Deed.SEE_SURGEONS, Reach.ALL),
     NumberPage(Place("readers.show", "Readers", {}), Deed.READ_SCREWS, Reach.ALL),
     NumberPage(Place("completeness.show", "Completeness", {}), Deed.SEE_SURGEONS, Reach.ALL),
     NumberPage(Place("angles.show", "Angles and sizes", {}), Deed.SEE_SURGEONS, Reach.ALL),

@@ -6,20 +6,18 @@ from textwrap import shorten
 from typing import TYPE_CHECKING
 
 from reports.charts import style
+from reports.charts.forest import Axis, Drawn, forest
 from reports.charts.rates import Chart
+from reports.statistics.estimate import Estimate
 from reports.tables.compare_words import name_of, sentence
 from reports.tables.rate_words import stratum_heading
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from reports.statistics.estimate import Estimate
     from reports.tables.compare import ComparisonTable, Pair
 
-# In inches; a row keeps its height however many there are.
-WIDTH, ROW, ABOVE, BELOW = 8.6, 0.29, 0.72, 0.72
-RIGHT, LETTER, LONGEST_NAME = 1.9, 0.075, 24
+LONGEST_NAME = 24
 TICK_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5)
 MOST_TOLD = 3
 
@@ -31,35 +29,18 @@ def comparison_chart(table: ComparisonTable) -> Chart:
 
 def comparison_figure(table: ComparisonTable) -> Figure:
     """Return the chart as a figure, pairs in the table's order from the top."""
-    pairs = table.pairs
-    lines = max(len(pairs), 1)
-    height = ABOVE + ROW * lines + BELOW
-    made, axes = style.figure(WIDTH, height)
-    labels = [_label(pair) for pair in pairs]
-    left = 0.25 + LETTER * max([len(label) for label in labels] + [8])
-    with style.drawing():
-        made.subplots_adjust(
-            left=left / WIDTH,
-            right=1 - RIGHT / WIDTH,
-            top=1 - ABOVE / height,
-            bottom=BELOW / height,
-        )
-        axes.set_ylim(lines - 0.5, -0.5)
-        axes.set_yticks(range(len(labels)), labels)
-        axes.tick_params(axis="y", length=0, labelcolor=style.INK)
-        _scale(axes, pairs)
-        axes.axvline(0.0, color=style.INK, linewidth=1.0)
-        for place, pair in enumerate(pairs):
-            _draw(axes, place, pair, 1 + (RIGHT - 0.2) / (WIDTH - left - RIGHT))
-        event = table.asked.counting.event.words()
-        title = f"{event[0].upper()}{event[1:]}, by {stratum_heading(table.asked.split)}"
-        made.text(0.02, 1 - 0.22 / height, title, fontsize=11, fontweight="bold", va="center")
-        axes.set_xlabel("difference of the rates, percentage points", loc="left")
-        made.text(
-            0.02, 0.1 / height, "An association, not an effect.", fontsize=8,
-            color=style.SOFT_INK, va="bottom",
-        )  # fmt: skip
-    return made
+    event = table.asked.counting.event.words()
+    ends, ticks = _scale(table.pairs)
+    axis = Axis(
+        title=f"{event[0].upper()}{event[1:]}, by {stratum_heading(table.asked.split)}",
+        name="difference of the rates, percentage points",
+        foot="An association, not an effect.",
+        middle=0.0,
+        low=-ends,
+        high=ends,
+        ticks=ticks,
+    )
+    return forest([_drawn(pair) for pair in table.pairs], axis)
 
 
 def alternative(table: ComparisonTable) -> str:
@@ -94,40 +75,22 @@ def _label(pair: Pair) -> str:
     return " less ".join(names)
 
 
-def _scale(axes: Axes, pairs: tuple[Pair, ...]) -> None:
-    """Set the axis about no difference, with few round ticks in points."""
+def _scale(pairs: tuple[Pair, ...]) -> tuple[float, list[tuple[float, str]]]:
+    """Return how far the axis goes to both sides, and few round ticks in points."""
     found = [_difference(pair) for pair in pairs if pair.compared]
-    ends = [abs(end) for each in found for end in (each.low, each.high) if end is not None]
-    widest = max(ends, default=0.0) or 0.1
+    limits = [abs(end) for each in found for end in (each.low, each.high) if end is not None]
+    widest = max(limits, default=0.0) or 0.1
     step = next((step for step in TICK_STEPS if widest <= 4 * step), TICK_STEPS[-1])
     end = min(1.0, step * -(-widest // step))
     count = round(end / step)
-    ticks = [step * number for number in range(-count, count + 1)]
-    axes.set_xlim(-end * 1.02, end * 1.02)
-    axes.set_xticks(ticks, [f"{100 * tick:.0f}" for tick in ticks])
-    axes.grid(visible=True, axis="x", color=style.RULE, linewidth=0.7)
-    axes.set_axisbelow(True)
+    places = [step * number for number in range(-count, count + 1)]
+    return end * 1.02, [(place, f"{100 * place:.0f}") for place in places]
 
 
-def _draw(axes: Axes, place: int, pair: Pair, column: float) -> None:
-    """Draw a pair and write its numbers at the right."""
-    across = axes.get_yaxis_transform()
+def _drawn(pair: Pair) -> Drawn:
     if pair.compared is None:
-        axes.text(
-            column, place, "too few", transform=across, ha="right", va="center",
-            color=style.SOFT_INK, style="italic",
-        )  # fmt: skip
-        return
+        return Drawn(_label(pair), Estimate(), "too few")
     found = _difference(pair)
-    if found.value is None or found.low is None or found.high is None:  # pragma: no cover
-        return
-    axes.plot([found.low, found.high], [place, place], color=style.SOFT_INK, linewidth=1.6)
-    for limit in (found.low, found.high):
-        axes.plot([limit, limit], [place - 0.16, place + 0.16], color=style.SOFT_INK, linewidth=1.2)
-    axes.plot(
-        [found.value], [place], "o", color=style.INK, markersize=6, markeredgecolor=style.PAPER,
-        clip_on=False, zorder=3,
-    )  # fmt: skip
-    points = [f"{100 * part:+.1f}" for part in (found.value, found.low, found.high)]
-    text = f"{points[0]}  ({points[1]} to {points[2]})"
-    axes.text(column, place, text, transform=across, ha="right", va="center")
+    parts = (found.value or 0.0, found.low or 0.0, found.high or 0.0)
+    points = [f"{100 * part:+.1f}" for part in parts]
+    return Drawn(_label(pair), found, f"{points[0]}  ({points[1]} to {points[2]})")

@@ -30,6 +30,7 @@ Words = npt.NDArray[np.str_]
 # All are ours. Ten events a parameter is a rule of thumb of the trade, five to nine often do
 # (Vittinghoff E, McCulloch CE. Am J Epidemiol 2007;165:710-718, from memory); here it is counted
 # in effective events and what remains too far is shrunk.
+LEAST_EVENTS = 20
 EVENTS_A_PARAMETER = 5
 LEAST_OF_A_CATEGORY = 20
 PRIOR = 1.0
@@ -122,13 +123,14 @@ def case_mix(
 ) -> CaseMix | Refusal:
     """Return what is expected of each observation, or why nothing can be.
 
-    Factors enter in the order given, each where there are `EVENTS_A_PARAMETER` effective events
-    for every parameter so far; which ones enter depends on no effect that was seen. Categories of
-    fewer than `LEAST_OF_A_CATEGORY` observations are put together. Odds ratios have a log-F(1, 1)
-    prior, which keeps them finite where a category has no event. Each factor's are then shrunk on
-    the log scale by (W - q)/W, not below 0, with W their Wald statistic with patients as clusters
-    and q their number, and the intercept is fitted anew. Where nothing is left of any factor they
-    tell no more than chance would, and there is no model.
+    At least `LEAST_EVENTS` effective events are wanted. Factors enter in the order given, each
+    where there are `EVENTS_A_PARAMETER` effective events for every parameter so far; which ones
+    enter depends on no effect that was seen. Categories of fewer than `LEAST_OF_A_CATEGORY`
+    observations are put together. Odds ratios have a log-F(1, 1) prior, which keeps them finite
+    where a category has no event. Each factor's are then shrunk on the log scale by (W - q)/W,
+    not below 0, with W their Wald statistic with patients as clusters and q their number, and the
+    intercept is fitted anew. Where nothing is left of any factor they tell no more than chance
+    would, and there is no model.
 
     Parameters
     ----------
@@ -163,11 +165,12 @@ def case_mix(
     effect = _design_effect(events, patients, unit)
     effective = rarer / effect
     coded, left_out = _entering(factors, effective)
-    if not coded:
+    if not coded or effective < LEAST_EVENTS:
+        kind = "events" if events.sum() == rarer else "observations without one"
         return Refusal(
-            f"There is no case-mix model: {rarer} {'events' if events.mean() < 0.5 else 'others'}, "  # noqa: PLR2004 - half
-            f"worth {effective:.1f} independent ones, cannot carry a factor "
-            f"({EVENTS_A_PARAMETER} are needed for each of its parameters; {'; '.join(left_out)})."
+            f"There is no case-mix model: {rarer} {kind}, worth {effective:.1f} independent ones, "
+            f"cannot carry a factor (at least {LEAST_EVENTS} are needed, and {EVENTS_A_PARAMETER} "
+            f"for each parameter{'; ' if left_out else ''}{'; '.join(left_out)})."
         )
     design = np.column_stack([np.ones(len(events)), *(one.columns for one in coded)])
     whole = _shrunk(events, design, patients, coded)

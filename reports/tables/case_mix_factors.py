@@ -46,7 +46,7 @@ def factors(screws: pd.DataFrame) -> list[Factor]:
         "level": screws["level"].map(_GROUP_OF).fillna(NOT_STATED),
         "side of the curve": screws["curve_side"].fillna("no curve, or not stated"),
         "bone quality": screws["bone_quality"].fillna(NOT_STATED).str.casefold(),
-        "Cobb angle, degrees": _banded(screws["cobb_deg"], _COBB_DEG),
+        "Cobb angle in degrees": _banded(screws["cobb_deg"], _COBB_DEG),
         "revision": screws["revision"].map({True: "revision", False: "primary"}).fillna(NOT_STATED),
         "body mass index": _banded(screws["body_mass_index"], _BODY_MASS_INDEX),
     }

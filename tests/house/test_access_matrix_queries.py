@@ -720,7 +720,7 @@ NOT_ASKING = {
     ),
     "second_reads.second_reads": (
         "sums over all, for who may see them all",
-        (RATES[0], "registry.actions.compare_groups"),
+        (RATES[0], "registry.actions.compare_groups", "registry.actions.case_mix"),
     ),
     "counted_screws.counted_screws": (
         "pooled whoever asks; strata are hidden there",
@@ -962,6 +962,7 @@ COMMANDS_BY_ROLE = {
     "teaching mix": (["teaching", "mix"], [NO, NO, YES, NO, NO, NO, YES]),
     "teaching results": (["teaching", "results"], [NO, NO, YES, NO, NO, NO, YES]),
     "agreement": (["agreement", "--named"], [NO, NO, YES, NO, NO, NO, YES]),
+    "case-mix": (["case-mix", "--by", "level"], [NO, NO, YES, NO, NO, NO, YES]),
     "compare": (["compare", "--by", "guidance"], [NO, NO, YES, NO, NO, NO, YES]),
     "rates by level": (["rates", "--by", "level"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by diameter": (["rates", "--by", "diameter"], [YES, YES, YES, NO, YES, NO, YES]),

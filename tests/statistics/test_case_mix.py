@@ -112,7 +112,7 @@ def test_few_events_carry_no_factor_and_it_says_how_many_are_needed():
     found = model(5, patients=12, base=-4.0)[2]
     assert isinstance(found, Refusal)
     assert "cannot carry a factor" in found.reason
-    assert "5 are needed" in found.reason
+    assert "at least 20 are needed, and 5 for each parameter" in found.reason
 
 
 def test_outcomes_that_are_all_alike_have_no_model():

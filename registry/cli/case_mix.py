@@ -1,0 +1,89 @@
+"""`case-mix`: observed breaches against those expected by patient and pedicle alone."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from registry.cli.output import CAUTION, say, say_json, say_table, say_text
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Mapping
+
+    from reports.tables.case_mix import CaseMixTable
+
+
+def add_arguments(command: argparse.ArgumentParser) -> None:
+    """Take what is asked; every word is checked where the question is made."""
+    command.add_argument(
+        "--by", default="surgeon", metavar="SPLIT", help="surgeon, level, entry_technique ..."
+    )
+    command.add_argument("--from", dest="start", metavar="DAY", help="first day of operation")
+    command.add_argument("--to", dest="end", metavar="DAY", help="last day of operation")
+    command.add_argument("--threshold", default="2", help="any, 2 or 4 (default 2) mm")
+    command.add_argument("--direction", help="medial, lateral, cranial, caudal, anterior ...")
+    command.add_argument("--intended", default="include", help="include or exclude intended exits")
+    command.add_argument("--minimum", help="graded screws below which there is no quotient")
+    command.add_argument("--named", action="store_true", help="surgeons by name, not as codes")
+    command.add_argument("--format", default="table", choices=["table", "csv", "json"])
+    command.add_argument("--as", dest="acting_as", metavar="NAME", help="the account that asks")
+
+
+def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
+    """Print the table."""
+    from registry.actions.case_mix import adjusted_for_case_mix
+    from registry.cli.opening import opened
+    from reports.tables.asking import question_from
+
+    said = {
+        "by": given.by,
+        "from": given.start,
+        "to": given.end,
+        "threshold": given.threshold,
+        "direction": given.direction,
+        "intended": given.intended,
+        "minimum": given.minimum,
+    }
+    told = {name: text for name, text in said.items() if text is not None}
+    with opened(given, environment) as (ledger, viewer):
+        question = question_from(told, minimum=ledger.settings.minimum_graded)
+        table = adjusted_for_case_mix(ledger, viewer, question, is_named=given.named)
+    if given.format == "json":
+        say_json(table.as_json())
+    elif given.format == "csv":
+        say_text(table.as_csv())
+    else:
+        _say(table)
+    return 0
+
+
+def _say(table: CaseMixTable) -> None:
+    """Print groups, the model, how far it can be trusted, and the notes."""
+    from reports.statistics.case_mix import CaseMix
+    from reports.tables.case_mix_words import (
+        FIFTH_HEADINGS,
+        HEADINGS,
+        TERM_HEADINGS,
+        trust,
+        words_of,
+        words_of_fifth,
+        words_of_term,
+    )
+    from reports.tables.rate_words import stratum_heading
+
+    rows = [[row.group, *words_of(row)] for row in table.rows]
+    say_table([stratum_heading(table.split), *HEADINGS], rows)
+    say()
+    model = table.model
+    if isinstance(model, CaseMix):
+        terms = [words_of_term(term, model) for term in model.terms]
+        say_table(["factor", *TERM_HEADINGS], terms)
+        say()
+        fifths = enumerate(model.calibration.fifths, start=1)
+        say_table(["fifth", *FIFTH_HEADINGS], [[str(at), *words_of_fifth(it)] for at, it in fifths])
+        say()
+        for line in trust(model):
+            say(line)
+        say()
+    for note in [*table.notes(), CAUTION]:
+        say(note)

@@ -1,0 +1,1 @@
+"""Observed breaches against those expected by patient and pedicle alone."""

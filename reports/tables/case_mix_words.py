@@ -1,0 +1,174 @@
+"""How case mix is said to people: cells, sentences, and the notes beside them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reports.statistics.case_mix import CaseMix, Refusal
+from reports.tables.rate_words import percent
+from reports.tables.splits import PERSONS, Split
+
+if TYPE_CHECKING:
+    from reports.statistics.calibration import Fifth
+    from reports.statistics.case_mix import Term
+    from reports.statistics.estimate import Estimate
+    from reports.tables.case_mix import CaseMixTable, ExpectedRow
+
+HEADINGS = (
+    *("patients", "graded", "observed", "expected", "observed/expected", "interval"),
+    "design effect",
+)
+TERM_HEADINGS = (
+    *("category", "against", "screws", "breached", "odds ratio", "interval", "share kept"),
+)
+FIFTH_HEADINGS = ("screws", "expected, %", "observed, %", "interval, %")
+
+ADJUSTED = (
+    "Expected: by patient and pedicle alone (level, side of the curve, bone quality, Cobb angle, "
+    "revision, body mass index), never by guidance or entry technique, which are the surgeon's "
+    "choice."
+)
+_LEAST_USEFUL = 0.6
+
+
+def words_of(row: ExpectedRow) -> list[str]:
+    """Return a row's cells under `HEADINGS`; a dash where a number is undefined."""
+    expected = "-" if row.expected is None else f"{row.expected:.1f}"
+    effect = "-" if row.design_effect is None else f"{row.design_effect:.2f}"
+    counts = (row.patients, row.graded, row.observed)
+    return [*map(str, counts), expected, _number(row.ratio.value), span(row.ratio), effect]
+
+
+def sentence(row: ExpectedRow) -> str:
+    """Return a row in a sentence; '' without a ratio."""
+    found = row.ratio
+    if found.value is None or found.low is None or found.high is None or row.expected is None:
+        return ""
+    verdict = (
+        "1 lies within the interval, no more and no fewer than expected are shown"
+        if found.low <= 1 <= found.high
+        else f"{'more' if found.value > 1 else 'fewer'} than expected, 1 lies outside the interval"
+    )
+    return (
+        f"{row.group}: {row.observed} observed, {row.expected:.1f} expected, "
+        f"{_number(found.value)} times ({span(found)}): {verdict}."
+    )
+
+
+def words_of_term(term: Term, model: CaseMix) -> list[str]:
+    """Return a term's cells: its factor, then those under `TERM_HEADINGS`."""
+    return [
+        term.factor,
+        term.category,
+        term.reference,
+        str(term.size),
+        str(term.events),
+        _number(term.odds_ratio.value),
+        span(term.odds_ratio),
+        f"{percent(model.shares[term.factor])}%",
+    ]
+
+
+def words_of_fifth(fifth: Fifth) -> list[str]:
+    """Return a fifth's cells under `FIFTH_HEADINGS`."""
+    low, high, value = fifth.rate.low, fifth.rate.high, fifth.rate.value
+    limits = "-" if low is None or high is None else f"{percent(low)} to {percent(high)}"
+    rate = "-" if value is None else percent(value)
+    return [str(fifth.size), percent(fifth.expected / fifth.size), rate, limits]
+
+
+def trust(model: CaseMix) -> list[str]:
+    """Return in sentences how far the model can be trusted, on patients that it had not seen."""
+    found, c = model.calibration, model.discrimination
+    seen = (
+        "All of this is of predictions for patients that the factors' weights were made without: "
+        "ten parts of the patients, each predicted from the other nine; the overall level is that "
+        "of all."
+    )
+    said = [seen]
+    if c.value is not None:
+        little = (
+            " It tells breached screws from others little better than a coin: observed over "
+            "expected is then close to an unadjusted comparison."
+            if c.value < _LEAST_USEFUL
+            else ""
+        )
+        said.append(
+            f"Discrimination: c statistic {_number(c.value)} ({span(c)}), 0.5 is chance, 1 is "
+            f"perfect.{little}"
+        )
+    large, slope = found.in_the_large, found.slope
+    said.append(
+        f"Calibration in the large: {_number(_near_nought(large.value))} ({span(large)}) on the "
+        "log odds; 0 is right, and by construction within these data."
+    )
+    said.append(
+        f"Calibration slope: {_number(slope.value)} ({span(slope)}); 1 is right, below 1 the "
+        "predictions spread too far."
+    )
+    said.append(
+        f"Brier score: {found.brier:.4f}; with the overall rate for everybody "
+        f"{found.brier_reference:.4f}. Lower is better."
+    )
+    return said
+
+
+def notes(table: CaseMixTable) -> list[str]:
+    """Return the sentences that must stand beside the numbers."""
+    event, model = table.question.event.words(), table.model
+    said = [f"{event[0].upper()}{event[1:]}; {_period(table)}.", ADJUSTED]
+    if isinstance(model, Refusal):
+        said.append(f"{model.reason} Observed counts are shown, and nothing is expected.")
+    else:
+        said.append(
+            f"The model is made from {model.events} breached screws in {model.patients} patients, "
+            f"all up to the period's end, worth {model.effective_events:.0f} independent ones."
+        )
+        told_nothing = [name for name, share in model.shares.items() if share == 0]
+        if told_nothing:
+            said.append(f"Told no more than chance, so not used: {', '.join(told_nothing)}.")
+        if model.left_out:
+            said.append(f"Left out: {'; '.join(model.left_out)}.")
+        said.append(
+            f"{100 * table.question.confidence:.10g}% intervals: exact Poisson limits on observed "
+            "and expected divided by the design effect, an approximation; the expected are taken "
+            "as known."
+        )
+        if table.split in PERSONS:
+            said.append(
+                "A person's own screws are part of the model, which pulls their quotient towards "
+                "1. In the order of names or codes; this is no ranking."
+            )
+        if table.split is Split.LEVEL:
+            said.append("Level is one of the factors: quotients by level are near 1 by making.")
+        said.append("An association, not an effect: what is not recorded is not adjusted for.")
+    if any(row.graded < table.question.minimum for row in table.rows):
+        said.append(f"Below {table.question.minimum} graded screws there is no quotient.")
+    if table.second_reading:
+        said.append(table.second_reading)
+    return said
+
+
+def span(found: Estimate) -> str:
+    """Return an interval with two decimals."""
+    if found.low is None or found.high is None:
+        return "-"
+    return f"{found.low:.2f} to {found.high:.2f}"
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None else f"{value:.2f}"
+
+
+def _near_nought(value: float | None) -> float | None:
+    """Return a value without the sign of what rounding left of nothing."""
+    return None if value is None else round(value, 6) + 0.0
+
+
+def _period(table: CaseMixTable) -> str:
+    start, end = table.question.start, table.question.end
+    if start and end:
+        return f"operations from {start} to {end}"
+    if start:
+        return f"operations from {start}"
+    return f"operations up to {end}" if end else "all operations"
