@@ -25,7 +25,9 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
 def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     """Print tables, or one JSON document."""
     from registry.actions.agreement import AgreementAsked, compare_readers
+    from registry.actions.known_truth import known_truth, missed_words
     from registry.cli.opening import opened
+    from registry.domain.known_truth import Purpose
     from reports.tables.asking import question_from
 
     said = {"from": given.start or "", "to": given.end or ""}
@@ -33,10 +35,15 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     asked = AgreementAsked(period.start, period.end, given.named)
     with opened(given, environment) as (ledger, viewer):
         found = compare_readers(ledger, viewer, asked)
+        truths = [known_truth(ledger, viewer, purpose).everybody for purpose in Purpose]
     if given.format == "json":
         say_json(found.whole.as_json())
     else:
         _say(found)
+        for purpose, truth in zip(Purpose, truths, strict=True):
+            if truth.read:
+                say(f"{purpose.capitalize()}: {missed_words(truth)}")
+        say(CAUTION)
     return 0
 
 
@@ -93,4 +100,3 @@ def _say(found: ReadersCompared) -> None:
     for why, count in found.left_out.items():
         say(f"Not compared, {why}: {count}.")
     say("95% intervals, patients as clusters; blind readings of the audit scan only.")
-    say(CAUTION)

@@ -126,6 +126,35 @@ ROW = [
 ]
 
 
+NUMBER = ["value", "low", "high"]
+AGREEMENT = ["screws", "patients", "scale", "table", "observed", "kappa", "ac1", "icc_2_1",
+             "icc_3_1", "bland_altman"]  # fmt: skip
+COMPLETENESS = ["placed", "imaged", "graded", "second_read", "adjudicated", "rate",
+                "if_none_breached", "if_all_breached"]  # fmt: skip
+
+
+def test_agreement_and_completeness_are_documents_of_the_stated_shape(loaded):
+    answer = loaded.command("agreement", "--format", "json")
+    assert (answer.status, answer.err) == (0, "")
+    document = json.loads(answer.out)
+    assert list(document) == AGREEMENT
+    assert (document["screws"], document["scale"]) == (1, "gertzbein-robbins")
+    assert document["table"][2] == [0, 0, 1, 0, 0]
+    assert document["kappa"] == {
+        name: dict.fromkeys(NUMBER) for name in ("unweighted", "linear", "quadratic")
+    }  # one pair of one grade: not defined
+    assert list(document["bland_altman"]) == ["bias", "sd", "lower", "upper"]
+    assert "not defined: both readers used one grade only" in loaded.command("agreement").out
+    answer = loaded.command("completeness", "--format", "json", "--threshold", "any")
+    document = json.loads(answer.out)
+    assert list(document) == COMPLETENESS
+    told = loaded.command("completeness", "--assumed", "2.5").out
+    assert "2.5% are breached, as was asked" in told
+    assert told.rstrip().endswith(CAUTION)
+    refused = loaded.command("completeness", "--assumed", "some", "--from", "2026-13-01")
+    assert (refused.status, refused.out) == (2, "")
+
+
 def test_json_is_one_document_of_the_stated_shape(loaded):
     answer = loaded.command("rates", "--by", "level", "--format", "json")
     assert (answer.status, answer.err) == (0, "")

@@ -8,9 +8,11 @@ from sqlalchemy import select
 
 from registry.actions.agreement import AgreementAsked, compare_readers
 from registry.actions.settle import settle
+from registry.domain.known_truth import Purpose
 from registry.domain.readings import ReadingRole
 from registry.store.models.people import Person
 from registry.store.models.readings import Reading
+from tests.build.drawn import CONTAINED, MEDIAL, put_copy, put_drawing, put_drawn_reading
 from tests.build.ledgers import (
     NOW,
     QUALITY_LEAD,
@@ -65,3 +67,20 @@ def test_a_reader_is_shown_no_table_name_or_role(ledger, client_of, clock):
     assert "Lena" not in page
     assert "Second" not in page
     assert page.count("<table>") == 1
+
+
+def test_what_readers_miss_of_drawn_screws_stands_beside_how_they_agree(ledger, client_of):
+    client = client_of(QUALITY_LEAD)
+    assert "No drawn screw has been read." in client.get("/readers").text
+    rita = viewer(ledger, REGISTRAR)
+    with ledger.writing(local_operator(ledger), NOW) as work:
+        drawing = put_drawing(ledger, work, Purpose.MIXED, 1, MEDIAL, MEDIAL, CONTAINED)
+        asked = put_copy(ledger, work, drawing, rita.person_id)
+        put_drawn_reading(work, asked[0], rita.account_id, medial="3.0")
+        put_drawn_reading(work, asked[1], rita.account_id, medial="1.0")
+    page = client.get("/readers").text
+    assert "Of 2 drawn screws that stand 2 mm or more outside, 1 was read as less" in page
+    assert "1 of 2, 50.0% (" in page
+    assert READER not in page
+    assert READER in client.get("/readers?named=yes").text
+    assert "drawn" not in client_of(REGISTRAR).get("/readers").text

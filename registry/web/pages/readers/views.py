@@ -15,7 +15,9 @@ from registry.actions.agreement import (
     own_agreement,
     own_rule,
 )
+from registry.actions.known_truth import known_truth, missed_words
 from registry.domain.access import Deed, Reach, reach
+from registry.domain.known_truth import Purpose
 from registry.domain.problems import BadInputError
 from registry.domain.scales import SCALES
 from registry.web.context import current_ledger, current_viewer, now
@@ -37,10 +39,16 @@ if TYPE_CHECKING:
     from flask.typing import ResponseReturnValue
     from werkzeug.datastructures import MultiDict
 
+    from reports.tables.known_truth import ReaderTruth
+
 readers_page = Blueprint("readers", __name__, template_folder="templates")
 
 _PAGE = "readers/readers.html"
 _NAMED = "named"
+_DRAWN = {
+    Purpose.MIXED: "Drawn screws mixed into worklists unmarked",
+    Purpose.PRACTICE: "Drawn screws read in practice",
+}
 
 
 @readers_page.get("/readers")
@@ -73,6 +81,7 @@ def show() -> ResponseReturnValue:
         picture=chart and base64.b64encode(chart.svg.encode()).decode(),
         alternative=chart and chart.alternative,
         address=request.args.to_dict(),
+        drawn=_drawn(is_named=asked.is_named),
         **words,
     )
 
@@ -84,6 +93,17 @@ def as_json() -> ResponseReturnValue:
     found = compare_readers(current_ledger(), current_viewer(), _asked(request.args))
     text = json.dumps(found.whole.as_json(), allow_nan=False, ensure_ascii=False, indent=2)
     return Response(f"{text}\n", mimetype="application/json")
+
+
+def _drawn(*, is_named: bool) -> list[tuple[str, str, list[ReaderTruth]]]:
+    """Return of each kind of drawn scans what was missed, in a sentence and by reader if named."""
+    found = []
+    for purpose, heading in _DRAWN.items():
+        truth = known_truth(current_ledger(), current_viewer(), purpose)
+        if truth.everybody.read:
+            readers = [truth.everybody, *(truth.readers if is_named else ())]
+            found.append((heading, missed_words(truth.everybody), readers))
+    return found
 
 
 def _asked(args: MultiDict[str, str]) -> AgreementAsked:
