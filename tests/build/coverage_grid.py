@@ -186,7 +186,7 @@ def whole_unit(group: str, unit: Unit, samples: int, rng) -> Cell:
         tally.add(whole, rho_p=rho_p, unit=whole)
     # Few patients have all of the events there, and their sizes vary.
     is_short = (unit.rate, unit.rho) == (0.02, 0.30) and unit.patients in {50, 100}
-    short = "found" if is_short else ""
+    short = "found" if is_short and not unit.surgeons else ""
     return tally.cell(group, f"{_words(unit)}, {unit.patients} patients", short)
 
 

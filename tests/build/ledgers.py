@@ -10,9 +10,12 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING
+from unittest import mock
 
 import numpy as np
+from argon2 import PasswordHasher
 
+from registry.actions import accounts_secrets
 from registry.actions.accounts import accept_invitation, acting, invite
 from registry.actions.initialise import initialise
 from registry.actions.settle import settle
@@ -58,6 +61,7 @@ QUALITY_LEAD = KnownAccount("lena", frozenset({Role.QUALITY_LEAD}), "Lena Lead")
 STEWARD = KnownAccount("stefan", frozenset({Role.STEWARD}), None)
 ACCOUNTS = (REGISTRAR, SURGEON, QUALITY_LEAD, STEWARD)
 
+_QUICK = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
 _LEVELS = (("L3", "L4"), ("L4", "L5"), ("L5", "S1"), ("T12", "L1"))
 _TECHNIQUES = {"T": EntryTechnique.SUBFACET, "S": EntryTechnique.SACRAL_FACET_CORNER}
 _TO_BE_READ = 2
@@ -92,7 +96,10 @@ def viewer(ledger: Ledger, account: KnownAccount) -> Viewer:
 def an_account(ledger: Ledger, account: KnownAccount) -> None:
     """Add an account whose invitation has been used."""
     token = an_invitation(ledger, account)
-    accept_invitation(ledger, token, PASSWORD, NOW)
+    # Little memory and time: each test of a page signs in, and none of the accounts has a secret.
+    # tests/actions/test_accounts.py holds what a real hash costs, and the journeys make real ones.
+    with mock.patch.object(accounts_secrets, "HASHER", _QUICK):
+        accept_invitation(ledger, token, PASSWORD, NOW)
 
 
 def an_invitation(ledger: Ledger, account: KnownAccount) -> str:
