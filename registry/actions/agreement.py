@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from registry.domain.access import Deed, Reach, require
 from registry.domain.levels import level
-from registry.domain.own_pairs import OWN_PAIRS, OWN_STEP, shown_until
+from registry.domain.own_pairs import OWN_PAIRS, coarse_share, shown_until
 from registry.domain.problems import NotAllowedError
 from registry.domain.scales import SCALES, grade, greatest_extent
 from registry.store.queries.people import all_person_names
@@ -27,7 +27,7 @@ from reports.tables.readers import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Callable, Collection
     from datetime import date
 
     from registry.domain.access import Viewer
@@ -83,7 +83,8 @@ class OwnAgreement:
     ----------
     until : last day of saving; None where too few pairs are settled, and then nothing else
     pairs : how many
-    observed, ac1, kappa : share with the same grade, AC1, quadratic kappa, in steps of 0.05
+    observed, ac1, kappa : share with the same grade, AC1, quadratic kappa, in steps of 0.05 from
+        0.05 to 0.95
     bias_mm : own less the other's, to a tenth
     """
 
@@ -149,10 +150,10 @@ def own_agreement(ledger: Ledger, viewer: Viewer, today: date) -> OwnAgreement:
     return OwnAgreement(
         until=until,
         pairs=len(pairs),
-        observed=_coarse(found.observed, OWN_STEP),
-        ac1=_coarse(found.ac1, OWN_STEP),
-        kappa=_coarse(found.kappa[Weights.QUADRATIC], OWN_STEP),
-        bias_mm=_coarse(bias, 0.1),
+        observed=_each(found.observed, coarse_share),
+        ac1=_each(found.ac1, coarse_share),
+        kappa=_each(found.kappa[Weights.QUADRATIC], coarse_share),
+        bias_mm=_each(bias, lambda mm: round(mm, 1)),
     )
 
 
@@ -160,7 +161,8 @@ def own_rule() -> str:
     """Return in words what a reader is shown of their own pairs."""
     return (
         f"Shown in sums of at least {OWN_PAIRS} pairs whose later reading was saved in a quarter "
-        "that is over, rounded; never who the other reader was, nor which reading was the second."
+        "that is over, rounded, and never beyond 0.05 and 0.95; never who the other reader was, "
+        "nor which reading was the second."
     )
 
 
@@ -230,9 +232,7 @@ def _codes(ledger: Ledger, readers: Collection[int]) -> dict[int, str]:
     return {reader: f"reader {number}" for number, reader in enumerate(ordered, start=1)}
 
 
-def _coarse(found: Estimate, step: float) -> Estimate:
-    """Return a number rounded to a step, its limits too."""
+def _each(found: Estimate, shown: Callable[[float], float]) -> Estimate:
+    """Return a number as it is shown, its limits too."""
     parts = (found.value, found.low, found.high)
-    return Estimate(
-        *(None if part is None else round(round(part / step) * step, 2) for part in parts)
-    )
+    return Estimate(*(None if part is None else shown(part) for part in parts))

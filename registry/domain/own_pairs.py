@@ -4,7 +4,8 @@ No reader learns which of their readings was the second, nor what another found 
 only sums are shown, over pairs whose later reading was saved in a quarter that is over (nothing is
 added to it any more), quarter after quarter from the first, and each step that the sums grow by
 holds at least `OWN_PAIRS` pairs, so that two looks, before and after, differ by as many. No cell of
-a table, nobody's name, and figures rounded to `OWN_STEP`. The numbers are ours, without a source.
+a table, nobody's name, and figures rounded to `OWN_STEP`; nothing within a step of an end, where a
+share would say of every pair what the other found. The numbers are ours, without a source.
 """
 
 from __future__ import annotations
@@ -19,6 +20,22 @@ if TYPE_CHECKING:
 
 OWN_PAIRS = 10
 OWN_STEP = 0.05
+
+
+def coarse_share(value: float) -> float:
+    """Return a share, or a kappa, as it is shown: in steps, and never at an end.
+
+    Parameters
+    ----------
+    value : at most 1
+
+    Examples
+    --------
+    >>> coarse_share(0.83), coarse_share(1.0), coarse_share(0.01)
+    (0.85, 0.95, 0.05)
+    """
+    rounded = round(round(value / OWN_STEP) * OWN_STEP, 2)
+    return min(max(rounded, OWN_STEP), 1 - OWN_STEP)
 
 
 def shown_until(days: Iterable[date], today: date) -> date | None:

@@ -183,6 +183,32 @@ def ac1s(tables: Floats) -> Floats:
         return np.asarray((raw_agreements(tables) - expected) / (1 - expected))
 
 
+def interchangeable_kappas(tables: Floats) -> Floats:
+    """Return Fleiss' kappa of each table of two readings a screw; not-a-number where undefined.
+
+    The two readings of a screw are taken as those of any two readers: Pe is the sum of the squared
+    mean shares. What pairs by many readers ask for, where who read first says nothing.
+
+    Parameters
+    ----------
+    tables : (..., k, k) counts or shares
+
+    Returns
+    -------
+    (...) array
+
+    References
+    ----------
+    Fleiss JL. Psychological Bulletin 1971;76:378-382, for two ratings a subject.
+    """
+    total = tables.sum(axis=(-2, -1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        shares = (tables.sum(axis=-1) + tables.sum(axis=-2)) / (2 * total[..., None])
+        expected = (shares**2).sum(axis=-1)
+        found = (raw_agreements(tables) - expected) / (1 - expected)
+    return np.asarray(np.where(1 - expected > _NOTHING, found, np.nan))
+
+
 def class_agreements(tables: Floats, grade: int) -> Floats:
     """Return, of each table, the agreement on one grade: 2 n_kk / (n_k. + n_.k).
 

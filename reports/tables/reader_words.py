@@ -54,6 +54,8 @@ def chance_rows(found: Agreement) -> list[tuple[str, str]]:
         (name, number_words(found.kappa[weights], undefined=nothing))
         for weights, name in _KAPPA_NAMES.items()
     ]
+    fleiss = number_words(found.interchangeable, undefined=nothing)
+    rows.append(("Kappa, readers interchangeable (Fleiss)", fleiss))
     return [*rows, ("AC1 (Gwet)", number_words(found.ac1, undefined=NO_PAIR))]
 
 

@@ -14,6 +14,7 @@ from reports.statistics.agreement import (
     Weights,
     ac1s,
     class_agreements,
+    interchangeable_kappas,
     kappas,
     weights_of,
 )
@@ -98,6 +99,7 @@ class Agreement:
     breached : pairs of which either reading found a breach
     observed_breached : of those, the share with the same grade
     kappa : by name of the weights
+    interchangeable : Fleiss' kappa, the two readings of a screw as those of any two readers
     ac1 : Gwet's
     classes : grade by grade
     icc_2_1, icc_3_1 : of the greatest extents in mm, all pairs
@@ -114,6 +116,7 @@ class Agreement:
     breached: int
     observed_breached: Estimate
     kappa: dict[Weights, Estimate]
+    interchangeable: Estimate
     ac1: Estimate
     classes: tuple[ClassAgreement, ...]
     icc_2_1: Estimate
@@ -220,6 +223,7 @@ def agreement(
             name: of_tables(lambda each, name=name: kappas(each, weights_of(name, size)))  # type: ignore[misc]
             for name in Weights
         },
+        interchangeable=of_tables(interchangeable_kappas),
         ac1=of_tables(ac1s),
         classes=tuple(
             ClassAgreement(

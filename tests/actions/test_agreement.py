@@ -5,9 +5,8 @@ Judged by counts made by hand here; the statistics themselves are judged in test
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from decimal import Decimal
-from itertools import pairwise
 
 import pytest
 
@@ -22,7 +21,7 @@ from registry.actions.agreement import (
 )
 from registry.domain.access import Role
 from registry.domain.directions import PEDICLE_WALLS
-from registry.domain.own_pairs import OWN_PAIRS, shown_until
+from registry.domain.own_pairs import OWN_PAIRS
 from registry.domain.problems import NotAllowedError
 from registry.store.models.readings import Reading
 from tests.build.loaded import an_account, load_rows
@@ -171,15 +170,3 @@ def test_a_reader_sees_own_pairs_once_they_are_many_and_their_quarter_is_over(un
     assert own_agreement(unit, ruth, date(2026, 4, 1)).observed == found.observed
     nobody = an_account(unit, "third", Role.REGISTRAR, person="Third Reader", new_person=True)
     assert own_agreement(unit, nobody, late).until is None
-
-
-def test_two_looks_at_own_pairs_differ_by_none_or_by_many():
-    days = [date(2026, 1, 1) + timedelta(days=9 * number) for number in range(60)]
-    seen = set()
-    for later in range(700):
-        until = shown_until(days, date(2026, 1, 1) + timedelta(days=later))
-        seen.add(sum(until is not None and day <= until for day in days))
-    steps = sorted(seen)
-    assert steps[0] == 0
-    assert all(after - before >= OWN_PAIRS for before, after in pairwise(steps))
-    assert len(steps) > 3

@@ -13,6 +13,7 @@ from reports.statistics.agreement import (
     class_agreements,
     fleiss_kappa,
     gwet_ac1,
+    interchangeable_kappas,
     kappa,
     kappa_standard_error,
     weights_of,
@@ -120,6 +121,7 @@ def test_two_readers_as_a_table_and_as_counts_have_one_ac1_and_statsmodels_fleis
     assert float(ac1s(table)) == pytest.approx(gwet_ac1(counts))
     if len({grade for pair in pairs for grade in pair}) > 1:
         assert fleiss_kappa(counts) == pytest.approx(peer_fleiss(counts))
+        assert float(interchangeable_kappas(table)) == pytest.approx(fleiss_kappa(counts))
 
 
 def test_kappa_is_not_defined_where_both_used_one_grade_only():
@@ -127,6 +129,7 @@ def test_kappa_is_not_defined_where_both_used_one_grade_only():
     for weights in Weights:
         assert np.isnan(kappa(one_grade, weights))
     assert np.isnan(fleiss_kappa([[2, 0], [2, 0]]))
+    assert np.isnan(interchangeable_kappas(np.asarray(one_grade, dtype=float)))
     assert float(ac1s(np.asarray(one_grade, dtype=float))) == 1
     assert np.isnan(class_agreements(np.asarray(one_grade, dtype=float), 1))
     assert kappa([[5, 2], [0, 0]]) == 0
