@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
+from scipy import optimize, special
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -194,6 +194,59 @@ def clopper_pearson(breached: float, graded: float, confidence: float = 0.95) ->
     tail = _tail(confidence)
     low = 0.0 if breached == 0 else float(special.betaincinv(breached, contained + 1, tail))
     high = 1.0 if contained == 0 else float(special.betainccinv(breached + 1, contained, tail))
+    return Interval(low=low, high=high)
+
+
+def mid_p(breached: float, graded: float, confidence: float = 0.95) -> Interval:
+    """Return the mid-P interval of a proportion, screws taken as independent.
+
+    The limits solve P(X > x) + P(X = x)/2 = tail and P(X < x) + P(X = x)/2 = tail; 0 at x = 0 and
+    1 at x = n.
+
+    Parameters
+    ----------
+    breached : float, screws, 0 to `graded`, whole
+    graded : float, screws, above 0, whole
+    confidence : float, above 0 and below 1
+
+    Returns
+    -------
+    Interval : low and high, proportions
+
+    Raises
+    ------
+    ValueError : `breached` is outside 0 to `graded`, a number is not whole, `graded` is not above
+        0, or `confidence` is not between 0 and 1
+
+    References
+    ----------
+    Newcombe RG. Two-sided confidence intervals for the single proportion: comparison of seven
+    methods. Stat Med 1998;17:857-872, method 6.
+
+    Examples
+    --------
+    >>> mid_p(81, 263).rounded(4)  # Newcombe 1998, Table I
+    (0.2544, 0.3658)
+    """
+    _check(breached, graded)
+    if breached % 1 or graded % 1:
+        raise ValueError(f"mid-P needs whole numbers of observations, not {breached} in {graded}")
+    tail = _tail(confidence)
+
+    def upper(share: float) -> float:
+        # Half of P(X >= x) and half of P(X > x).
+        more = special.betainc(breached + 1, graded - breached, share) if breached < graded else 0.0
+        return float(special.betainc(breached, graded - breached + 1, share) + more) / 2
+
+    def lower(share: float) -> float:
+        fewer = special.betaincc(breached, graded - breached + 1, share) if breached else 0.0
+        return float(special.betaincc(breached + 1, graded - breached, share) + fewer) / 2
+
+    low, high = 0.0, 1.0
+    if breached > 0:
+        low = float(optimize.brentq(lambda share: upper(share) - tail, 0.0, 1.0, xtol=1e-14))
+    if breached < graded:
+        high = float(optimize.brentq(lambda share: lower(share) - tail, 0.0, 1.0, xtol=1e-14))
     return Interval(low=low, high=high)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reports.statistics.intervals import clopper_pearson, jeffreys, wilson
+from reports.statistics.intervals import clopper_pearson, jeffreys, mid_p, wilson
 from reports.statistics.patient_sums import default_limits
 from reports.tables.splits import IntervalName
 
@@ -19,6 +19,7 @@ PLAIN_INTERVALS = {
     IntervalName.WILSON: wilson,
     IntervalName.CLOPPER_PEARSON: clopper_pearson,
     IntervalName.JEFFREYS: jeffreys,
+    IntervalName.MID_P: mid_p,
 }
 
 

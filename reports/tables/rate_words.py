@@ -19,6 +19,7 @@ _METHODS = {
     IntervalName.WILSON: "Wilson, screws treated as independent",
     IntervalName.CLOPPER_PEARSON: "Clopper-Pearson, screws treated as independent",
     IntervalName.JEFFREYS: "Jeffreys, screws treated as independent",
+    IntervalName.MID_P: "mid-P, screws treated as independent",
 }
 
 

@@ -43,6 +43,7 @@ class IntervalName(StrEnum):
     WILSON = "wilson"
     CLOPPER_PEARSON = "clopper-pearson"
     JEFFREYS = "jeffreys"
+    MID_P = "mid-p"
 
 
 PERSONS = frozenset({Split.SURGEON, Split.OPERATOR})

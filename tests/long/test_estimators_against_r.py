@@ -25,6 +25,7 @@ from reports.statistics.intervals import (
     student_quantile,
     wilson,
 )
+from reports.statistics.survey_methods import arcsine_interval, korn_graubard, logit_interval
 from tests.build.r import r_versions, run_r
 
 SEED = 20261128
@@ -78,6 +79,18 @@ lapply(data, function(unit) {
     prop.test(sum(own$y) / deff, n / deff, conf.level = 1 - 2 * pnorm(-t), correct = FALSE))
   list(rate = c(coef(found)), variance = variance, d_lin = d_lin, rho_u = rho_u, rho_s = rho_s,
        rho_p = rho_p, deff = deff, df = df, t = t, limits = c(limits$conf.int))
+})
+"""
+
+
+# R 4.2.2 with survey 4.1-1: svyciprop.
+SURVEY = """
+lapply(data, function(unit) {
+  own <- data.frame(patient = unit$patient, y = unit$event)
+  design <- svydesign(ids = ~patient, weights = ~1, data = own)
+  limits <- function(method) c(attr(svyciprop(~y, design, method = method), "ci"))
+  list(logit = limits("logit"), xlogit = limits("xlogit"), arcsine = limits("asin"),
+       beta = limits("beta"))
 })
 """
 
@@ -143,6 +156,31 @@ def test_the_default_interval_and_its_parts_are_those_that_r_puts_together():
         assert ours == pytest.approx({key: theirs[key] for key in ours}, abs=1e-9)
         limits = (result.interval.low, result.interval.high)
         assert limits == pytest.approx(theirs["limits"], abs=1e-9)
+
+
+def test_the_methods_of_survey_software_are_those_of_svyciprop():
+    methods = {
+        "logit": logit_interval, "xlogit": logit_interval, "arcsine": arcsine_interval,
+        "beta": korn_graubard,
+    }  # fmt: skip
+    units = drawn_units(40)
+    kept = clipped = 0
+    for unit, theirs in zip(units, run_r(SURVEY, units, packages=("survey",)), strict=True):
+        patient, event = np.array(unit["patient"]), np.array(unit["event"])
+        sizes = np.bincount(patient)
+        events = np.bincount(patient, weights=event).astype(int)
+        for name, method in methods.items():
+            limits = method(events, sizes)
+            if name == "arcsine" and limits.low == 0:
+                clipped += 1
+                assert limits.high == pytest.approx(theirs[name][1], abs=1e-9)
+            elif name == "beta" and design_effect(events, sizes) < 1.1:
+                kept += 1  # R lets the effective number be above n
+            else:
+                # R finds "logit" by fitting until the deviance changes by less than 1e-8.
+                near = 1e-6 if name == "logit" else 1e-9
+                assert (limits.low, limits.high) == pytest.approx(theirs[name], abs=near), name
+    assert kept + clipped < 20
 
 
 def test_the_quantiles_are_those_of_qnorm_and_qt():

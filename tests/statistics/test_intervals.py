@@ -1,12 +1,13 @@
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import binomtest, norm, t
+from scipy.stats import binom, binomtest, norm, t
 from statsmodels.stats.proportion import proportion_confint
 
 from reports.statistics.intervals import (
     clopper_pearson,
     jeffreys,
+    mid_p,
     normal_quantile,
     score_interval,
     student_quantile,
@@ -14,7 +15,12 @@ from reports.statistics.intervals import (
 )
 from tests.published.worked_intervals import SINGLE
 
-METHODS = {"wilson": wilson, "clopper-pearson": clopper_pearson, "jeffreys": jeffreys}
+METHODS = {
+    "wilson": wilson,
+    "clopper-pearson": clopper_pearson,
+    "jeffreys": jeffreys,
+    "mid-p": mid_p,
+}
 STATSMODELS_NAMES = {"wilson": "wilson", "clopper-pearson": "beta", "jeffreys": "jeffreys"}
 
 counts = st.integers(1, 3000).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
@@ -34,7 +40,7 @@ def test_the_interval_is_the_worked_one_to_its_printed_digits(
 
 # statsmodels: Seabold S, Perktold J. statsmodels: econometric and statistical modeling with Python.
 @settings(deadline=None)
-@given(counts, confidences, st.sampled_from(sorted(METHODS)))
+@given(counts, confidences, st.sampled_from(sorted(STATSMODELS_NAMES)))
 def test_statsmodels_gives_the_same_interval(count, confidence, method):
     events, size = count
     ours = METHODS[method](events, size, confidence)
@@ -47,6 +53,25 @@ def test_statsmodels_gives_the_same_interval(count, confidence, method):
     if method == "jeffreys" and events == size:
         high = 1.0
     assert (ours.low, ours.high) == pytest.approx((low, high), abs=1e-9)
+
+
+@settings(deadline=None)
+@given(counts, confidences)
+def test_mid_p_leaves_half_the_probability_of_what_was_seen_beyond_each_limit(count, confidence):
+    # By the binomial distribution itself, where the program sums with the incomplete beta.
+    events, size = count
+    ours, tail = mid_p(events, size, confidence), (1 - confidence) / 2
+    if events > 0:
+        beyond = binom.sf(events, size, ours.low) + binom.pmf(events, size, ours.low) / 2
+        assert beyond == pytest.approx(tail, rel=1e-6)
+    if events < size:
+        below = binom.cdf(events - 1, size, ours.high) + binom.pmf(events, size, ours.high) / 2
+        assert below == pytest.approx(tail, rel=1e-6)
+
+
+def test_mid_p_is_refused_of_counts_that_are_not_whole():
+    with pytest.raises(ValueError, match="whole numbers"):
+        mid_p(2.5, 20)
 
 
 @settings(deadline=None)

@@ -50,6 +50,7 @@ _INTERVALS = (
     Choice(IntervalName.WILSON, "Wilson, screws as independent"),
     Choice(IntervalName.CLOPPER_PEARSON, "Clopper-Pearson, screws as independent"),
     Choice(IntervalName.JEFFREYS, "Jeffreys, screws as independent"),
+    Choice(IntervalName.MID_P, "mid-P, screws as independent"),
 )
 
 
