@@ -34,7 +34,7 @@ LEAST_EVENTS = 20
 EVENTS_A_PARAMETER = 5
 LEAST_OF_A_CATEGORY = 20
 PRIOR = 1.0
-FOLDS = 10
+FOLDS = 5
 
 FEW = "few in each, together"
 """The category of those whose own category has too few."""

@@ -82,7 +82,7 @@ def trust(model: CaseMix) -> list[str]:
     found, c = model.calibration, model.discrimination
     seen = (
         "All of this is of predictions for patients that the factors' weights were made without: "
-        "ten parts of the patients, each predicted from the other nine; the overall level is that "
+        "five parts of the patients, each predicted from the other four; the overall level is that "
         "of all."
     )
     said = [seen]

@@ -14,7 +14,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import confint_proportions_2indep
 
-from reports.statistics.clustered import UnitClustering, anova_icc, linearised_variance
+from reports.statistics.clustered import UnitClustering, linearised_variance
 from reports.statistics.comparison import (
     Proportion,
     benjamini_hochberg,
@@ -25,6 +25,7 @@ from reports.statistics.comparison import (
     ratio,
     trend,
 )
+from tests.build.difference_coverage import coverage
 from tests.published.worked_comparisons import (
     BH_ADJUSTED,
     BH_REJECTED,
@@ -237,28 +238,5 @@ def test_a_trend_that_cannot_be_told_is_none(events, quarters):
 @pytest.mark.parametrize("is_shared", [False, True], ids=["separate patients", "the same patients"])
 def test_a_sample_of_the_coverage_holds(is_shared):
     # 40 patients a group, rate 10 %, correlation 0.15; the whole grid is in the long tests.
-    covered = coverage(np.random.default_rng(8), 300, 40, 0.10, 0.15, is_shared=is_shared)
+    covered = coverage(np.random.default_rng(8), 300, 40, (0.10, 0.10), 0.15, is_shared=is_shared)
     assert covered >= 0.95 - 3 * sqrt(0.95 * 0.05 / 300)
-
-
-def coverage(rng, samples, patients, rate, rho, *, is_shared):
-    """Return the share of samples whose interval holds a difference of 0."""
-    a, b = rate * (1 - rho) / rho, (1 - rate) * (1 - rho) / rho
-    held = 0
-    for _ in range(samples):
-        sizes = rng.integers(2, 9, (2, patients))
-        own = rng.beta(a, b, (1 if is_shared else 2, patients))
-        events = rng.binomial(sizes, own)
-        if is_shared:
-            first, second = (events[0], sizes[0]), (events[1], sizes[1])
-        else:
-            nothing = np.zeros(patients, dtype=np.int64)
-            first = tuple(np.concatenate([each[0], nothing]) for each in (events, sizes))
-            second = tuple(np.concatenate([nothing, each[1]]) for each in (events, sizes))
-        y, m = events.ravel(), sizes.ravel()
-        if is_shared:
-            y, m = events.sum(axis=0), sizes.sum(axis=0)
-        unit = UnitClustering(len(m), int((y > 0).sum()), anova_icc(y, m))
-        found = compare(first, second, unit).difference
-        held += found.low <= 0 <= found.high
-    return held / samples
