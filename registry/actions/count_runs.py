@@ -10,12 +10,14 @@ import numpy as np
 
 from registry.actions.count import limited_view
 from registry.actions.count_limited import has_pooled
+from registry.actions.count_second import second_reading_words
 from registry.actions.count_surgeons import NO_TARGET, expectation_of, settled_target
 from registry.actions.whole_unit import whole_unit
 from registry.domain.access import Deed, Reach, require
 from registry.domain.disclosure import quarter_end, settled_until
 from registry.domain.problems import BadInputError, Fault, NotAllowedError, NotFoundError
 from registry.store.queries.imaging_reasons import last_read_days
+from registry.store.queries.second_reads import second_reads
 from reports.statistics.patient_sums import PRIOR_RHO
 from reports.tables.rate_words import percent
 from reports.tables.rates import rates
@@ -94,7 +96,16 @@ def count_run(
         f"({percent(setting.target or 0.0)}%) and correlation within patients "
         f"({setting.rho:.3f})."
     )
-    return replace(made, expected_words=expectation.words if expectation else "", limit_words=words)
+    with ledger.reading() as session:
+        reads = second_reads(session, ledger.settings)
+    return replace(
+        made,
+        expected_words=expectation.words if expectation else "",
+        limit_words=words,
+        second_reading=second_reading_words(
+            unit.rows, reads, replace(question, by=()), may_see=True
+        ),
+    )
 
 
 def _own_run(
@@ -115,6 +126,9 @@ def _own_run(
     setting = Setting(target=target, clustering=pooled, rho=rho)
     members = np.ones(len(own), dtype=np.bool_)
     made = run(own, question, members, whole.asker.name, setting, _late(ledger, own))
+    rows = [row for row in whole.rows if row.surgeon == whole.asker.person]
+    said = second_reading_words(rows, whole.reads, whole.question, may_see=False)
+    made = replace(made, second_reading=said)
     if target is None:
         return replace(made, withheld=(NO_TARGET, _OWN_INTERVALS))
     end = settled.question.end

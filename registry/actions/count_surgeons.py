@@ -11,9 +11,11 @@ import numpy as np
 
 from registry.actions.count import limited_view
 from registry.actions.count_limited import code_of, limited_rates
+from registry.actions.count_second import second_reading_words
 from registry.actions.whole_unit import whole_unit
 from registry.domain.access import Deed, Reach, require
 from registry.store.queries.imaging_reasons import imaging_reasons
+from registry.store.queries.second_reads import second_reads
 from reports.statistics.case_mix import CaseMix
 from reports.statistics.estimate import Estimate
 from reports.statistics.funnel import ALARM, ALERT, funnel_limits
@@ -55,15 +57,19 @@ def count_surgeons(
     asked = replace(question, by=_BY_SURGEON)
     if require(viewer, Deed.COMPARE_SURGEONS) is not Reach.ALL:
         view = limited_view(ledger, viewer, asked, today)
-        return _own_point(view, _reasons(ledger))
+        said = second_reading_words(view.rows, view.reads, view.question, may_see=False)
+        return _with_words(_own_point(view, _reasons(ledger)), said)
     unit = whole_unit(ledger, viewer, question.end)
     reasons = _reasons(ledger)
+    with ledger.reading() as session:
+        reads = second_reads(session, ledger.settings)
+    said = second_reading_words(unit.rows, reads, asked, may_see=True)
     key = b"|".join([ledger.keys.references, b"surgeons", str(viewer.account_id).encode()])
     about = (question.start, question.end, question.threshold, question.direction)
     labels = dict(unit.names)
     if not is_named:
         labels = {person: code_of(key, about, person, "surgeon") for person in labels}
-    return surgeons(
+    made = surgeons(
         unit.screws,
         asked,
         labels,
@@ -71,6 +77,12 @@ def count_surgeons(
         imaging=_imaging(unit.screws, question, reasons),
         widening=widening,
     )
+    return _with_words(made, said)
+
+
+def _with_words(table: SurgeonTable, said: str) -> SurgeonTable:
+    """Return a table that says what only some screws' second readings mean for it."""
+    return replace(table, rates=replace(table.rates, second_reading=said))
 
 
 def _reasons(ledger: Ledger) -> dict[int, str]:

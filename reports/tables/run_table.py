@@ -111,6 +111,7 @@ class RunTable:
     worse, better : the two sequential charts
     expected_words, limit_words : how what is expected and the limit were made
     withheld : what is not shown and why, in sentences
+    second_reading : what is said where only some screws were read twice
     """
 
     question: Question
@@ -124,6 +125,7 @@ class RunTable:
     expected_words: str = ""
     limit_words: str = ""
     withheld: tuple[str, ...] = ()
+    second_reading: str = ""
 
     def as_json(self) -> dict[str, object]:
         """Return the run as `runs --format json` prints it."""

@@ -43,7 +43,7 @@ def notes(table: RunTable) -> list[str]:
         late = sum(step.is_late for step in table.steps)
         if late:
             said.append(f"Marked as late: {late} of {len(table.steps)} operations.")
-    said += table.withheld
+    said += [*table.withheld, table.second_reading]
     return [words for words in said if words]
 
 

@@ -720,7 +720,10 @@ NOT_ASKING = {
     ),
     "second_reads.second_reads": (
         "sums over all, for who may see them all",
-        (RATES[0], "registry.actions.compare_groups", "registry.actions.case_mix"),
+        (
+            *(RATES[0], "registry.actions.compare_groups", "registry.actions.case_mix"),
+            *("registry.actions.count_surgeons", "registry.actions.count_runs"),
+        ),
     ),
     "counted_screws.counted_screws": (
         "pooled whoever asks; strata are hidden there",

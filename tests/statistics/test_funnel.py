@@ -115,5 +115,5 @@ def test_few_surgeons_in_control_lie_beyond_the_outer_limits_where_screws_share_
     assert found.surgeons == 400
     assert 400 * (found.above_998 + found.below_998) <= 3
     assert found.above_95 + found.below_95 <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 400)
-    plain = false_alarms(400, rate=0.05, rho=0.15, seed=11, plain=True)
+    plain = false_alarms(160, rate=0.05, rho=0.15, seed=11, plain=True)
     assert plain.above_998 > 0.01
