@@ -12,7 +12,6 @@ from zoneinfo import ZoneInfo
 from registry.domain.access import Deed, Reach, require
 from registry.domain.levels import level
 from registry.domain.own_pairs import OWN_PAIRS, coarse_share, shown_until
-from registry.domain.problems import NotAllowedError
 from registry.domain.scales import SCALES, grade, greatest_extent
 from registry.store.queries.people import all_person_names
 from registry.store.queries.read_pairs import screws_read_twice
@@ -125,7 +124,7 @@ def own_agreement(ledger: Ledger, viewer: Viewer, today: date) -> OwnAgreement:
     """Return how a reader's own readings agree with the others', by `domain.own_pairs`."""
     require(viewer, Deed.READ_SCREWS, at_least=Reach.ALL)
     if viewer.person_id is None:
-        raise NotAllowedError(f"{viewer.name} belongs to no person, so has no readings")
+        return OwnAgreement(None)
     person, settings = viewer.person_id, ledger.settings
     zone = ZoneInfo(settings.zone)
     with ledger.reading() as session:

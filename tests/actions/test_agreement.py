@@ -170,3 +170,5 @@ def test_a_reader_sees_own_pairs_once_they_are_many_and_their_quarter_is_over(un
     assert own_agreement(unit, ruth, date(2026, 4, 1)).observed == found.observed
     nobody = an_account(unit, "third", Role.REGISTRAR, person="Third Reader", new_person=True)
     assert own_agreement(unit, nobody, late).until is None
+    without_person = an_account(unit, "nina", Role.REGISTRAR)
+    assert own_agreement(unit, without_person, late).until is None
