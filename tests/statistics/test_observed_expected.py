@@ -1,3 +1,4 @@
+import numpy as np
 import pytest
 from scipy.special import ndtr
 
@@ -6,6 +7,7 @@ from reports.statistics.observed_expected import (
     observed_over_expected,
     poisson_limits,
 )
+from tests.build.expected_coverage import as_expected
 from tests.published.worked_comparisons import BYAR_100_OVER_90, POISSON_LIMITS
 
 
@@ -37,6 +39,13 @@ def test_a_design_effect_widens_the_limits_about_the_same_quotient():
 
 def test_nothing_expected_has_no_quotient():
     assert observed_over_expected(0, 0).value is None
+
+
+def test_a_sample_of_surgeons_who_are_as_expected_is_seldom_called():
+    # The whole grid is in the long tests.
+    held, above = as_expected(np.random.default_rng(3), 150, 20, 0.08, 0.15)
+    assert held > 0.93
+    assert above < 0.05
 
 
 @pytest.mark.parametrize("wrong", [(-1, 1, 1.0), (1, 1, 0.0)])
