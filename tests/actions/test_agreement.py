@@ -58,15 +58,15 @@ def put(work, viewer, screw, scan, medial, role, **more):
 @pytest.fixture
 def unit(ledger):
     """Give two patients of five screws each, read twice as above by Rita and Ruth."""
-    for case in (1, 2):
-        load_rows(
-            ledger,
-            *(
-                {"case_ref": f"OP-{case}", "patient_ref": f"H{case}",
-                 "operated_on": f"2026-03-0{case}", "level": level, "side": "L"}
-                for level in LEVELS
-            ),
-        )  # fmt: skip
+    load_rows(
+        ledger,
+        *(
+            {"case_ref": f"OP-{case}", "patient_ref": f"H{case}",
+             "operated_on": f"2026-03-0{case}", "level": level, "side": "L"}
+            for case in (1, 2)
+            for level in LEVELS
+        ),
+    )  # fmt: skip
     scans = [with_held_scan(ledger, f"OP-{case}") for case in (1, 2)]
     rita, ruth = (
         an_account(ledger, name, Role.REGISTRAR, person=f"{name} Reader", new_person=True)
@@ -110,6 +110,9 @@ def test_only_blind_graded_pairs_count_and_the_others_are_said(unit):
     # Second less first: 0, 1, -0.5, 1, -1, 0.
     assert found.whole.limits.bias.value == pytest.approx(0.5 / 6)
     assert found.whole.classes[2].agreement.value == pytest.approx(2 / 3)
+    # The period is that of the operations.
+    assert compared(unit, start=date(2026, 3, 2)).whole.screws == 1
+    assert compared(unit, end=date(2026, 2, 1)).whole.as_json()["observed"] is None
 
 
 def test_a_change_after_the_proposal_leaves_the_blind_reading_compared(unit):
@@ -130,11 +133,6 @@ def test_readers_are_codes_unless_names_are_asked_for(unit):
     of_ruth = dict(named.drifts)["Ruth Reader"]
     assert of_ruth.bias.value == pytest.approx(0.5 / 6)
     assert dict(named.drifts)["Rita Reader"].bias.value == pytest.approx(-0.5 / 6)
-
-
-def test_the_period_is_that_of_the_operations(unit):
-    assert compared(unit, start=date(2026, 3, 2)).whole.screws == 1
-    assert compared(unit, end=date(2026, 2, 1)).whole.as_json()["observed"] is None
 
 
 def test_only_who_may_see_everybody_s_numbers_sees_all_pairs(unit):

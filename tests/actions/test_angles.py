@@ -35,18 +35,17 @@ SCREWS = [
 @pytest.fixture
 def unit(ledger):
     """Give six patients of one screw each, read once."""
+    logged, read = [], []
     for number, (level, technique, diameter, length, medial, _) in enumerate(SCREWS, start=1):
-        load_rows(
-            ledger,
-            {"case_ref": f"OP-{number}", "patient_ref": f"H{number}", "level": level,
-             "operated_on": f"2026-03-0{number}", "entry_technique": technique,
-             "diameter_mm": diameter, "length_mm": length},
+        place = {"case_ref": f"OP-{number}", "level": level}
+        logged.append(
+            place
+            | {"patient_ref": f"H{number}", "operated_on": f"2026-03-0{number}",
+               "entry_technique": technique, "diameter_mm": diameter, "length_mm": length}
         )  # fmt: skip
-        load_reading_rows(
-            ledger,
-            {"case_ref": f"OP-{number}", "level": level, "medial_mm": medial,
-             "read_on": "2026-03-20"},
-        )  # fmt: skip
+        read.append(place | {"medial_mm": medial, "read_on": "2026-03-20"})
+    load_rows(ledger, *logged)
+    load_reading_rows(ledger, *read)
     with ledger.writing(acting(ledger, None), NOW) as work:
         for number, screw in enumerate(SCREWS, start=1):
             if screw[-1] is not None:
@@ -92,16 +91,18 @@ def test_each_band_is_the_hand_count(unit):
     ]
     assert tables.sagittal.levels == ()
     assert counts(tables.sagittal.breaches) == {NOT_MEASURED: (6, 2)}
+    # The period is that of the operations.
+    found = measured(unit, start=date(2026, 3, 4), end=date(2026, 3, 5)).tables
+    assert counts(found.convergence.breaches) == {ABOVE: (1, 1), NO_RANGE: (1, 0)}
+    assert measured(unit, start=date(2030, 1, 1)).tables.diameters == ()
 
 
-def test_all_bands_together_are_the_rate_and_its_interval(unit):
+def test_all_bands_together_are_the_rate_with_its_interval_and_few_screws_have_none(unit):
     (row,) = count_rates(unit, acting(unit, None), Question(minimum=0)).rows
     (band,) = measured(unit).tables.sagittal.breaches
     assert (band.screws, band.events, band.patients) == (row.graded, row.breached, row.patients)
     assert (band.share.value, band.share.low, band.share.high) == (row.rate, row.low, row.high)
-
-
-def test_few_screws_have_counts_and_no_share(unit):
+    # Few screws have counts and no share.
     found = measure_angles(unit, acting(unit, None), Question(minimum=2))
     shares = {band.name: band.share.value for band in found.tables.convergence.breaches}
     assert shares[WITHIN] == 0
@@ -120,12 +121,6 @@ def test_the_program_s_angle_stands_in_where_no_reader_has_one(unit):
     assert (found.by_readers, found.by_program) == (5, 1)
     assert counts(found.tables.convergence.breaches)[ABOVE] == (2, 1)
     assert [each.level for each in found.tables.sagittal.levels] == ["L3"]
-
-
-def test_the_period_is_that_of_the_operations(unit):
-    found = measured(unit, start=date(2026, 3, 4), end=date(2026, 3, 5)).tables
-    assert counts(found.convergence.breaches) == {ABOVE: (1, 1), NO_RANGE: (1, 0)}
-    assert measured(unit, start=date(2030, 1, 1)).tables.diameters == ()
 
 
 def test_only_who_may_see_everybody_s_numbers_may_ask(unit):

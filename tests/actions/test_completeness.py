@@ -77,6 +77,8 @@ def test_each_step_is_the_hand_count(unit):
         Gap("no CT, reason not stated", 1, 1),
     )
     assert found.is_marked
+    assert measured(unit, threshold=Threshold.FOUR_MM).if_none == 0
+    assert measured(unit, threshold=Threshold.FOUR_MM).rate.value == 0
 
 
 def test_every_rate_under_an_assumption_says_so_and_is_the_hand_count(unit):
@@ -105,11 +107,6 @@ def test_where_only_symptoms_were_scanned_nothing_is_made_up(unit):
     assert rows[0][1].startswith("not defined: no audit scan has been graded")
     nothing = measured(unit, start=date(2030, 1, 1))
     assert (nothing.placed, nothing.if_all, nothing.assumed) == (0, None, ())
-
-
-def test_the_bounds_are_those_of_the_event_asked_about(unit):
-    assert measured(unit, threshold=Threshold.FOUR_MM).if_none == 0
-    assert measured(unit, threshold=Threshold.FOUR_MM).rate.value == 0
 
 
 def test_only_who_may_see_everybody_s_numbers_may_ask(unit):

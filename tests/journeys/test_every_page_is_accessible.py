@@ -89,7 +89,6 @@ PAGES = [
     Asked("quality lead", "/case-mix?by=moon", "/case-mix", 400, "case mix, faults"),
     Asked("quality lead", "/compare?by=moon&group=a", "/compare", 400, "compare, faults"),
     Asked("quality lead", "/readers?named=yes", "/readers"),
-    Asked("quality lead", "/readers?from=x&moon=y", "/readers", 400, "readers, faults"),
     Asked("surgeon", "/readers", "/readers"),
     Asked("quality lead", "/completeness?assumed=5", "/completeness"),
     Asked("quality lead", "/angles", "/angles"),

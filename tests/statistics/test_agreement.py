@@ -90,7 +90,7 @@ tables = st.integers(2, 5).flatmap(
 
 
 # statsmodels 0.15: cohens_kappa(table, wt=...), fleiss_kappa(counts).
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=25)
 @given(tables, st.sampled_from(Weights))
 def test_statsmodels_gives_the_same_kappa_and_standard_error(rows, weights):
     value, error = kappa(rows, weights), kappa_standard_error(rows, weights)
@@ -108,7 +108,7 @@ def test_statsmodels_gives_the_same_kappa_and_standard_error(rows, weights):
     assert error == pytest.approx(np.nan_to_num(peer.std_kappa), abs=1e-6)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=15)
 @given(st.integers(2, 4), st.lists(st.tuples(st.integers(0, 4), st.integers(0, 4)), min_size=2))
 def test_two_readers_as_a_table_and_as_counts_have_one_ac1_and_statsmodels_fleiss(extra, pairs):
     q = 3 + extra

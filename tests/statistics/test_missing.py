@@ -3,26 +3,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from reports.statistics.clustered import clustered_interval, unit_clustering
 from reports.statistics.missing import Observed, bounds, like_the_observed, with_assumed
-
-
-def drawn(rng, patients, rate):
-    """Draw patients of four screws in two strata; those of the second are seen half as often."""
-    patient = np.repeat(np.arange(patients), 4)
-    stratum = np.tile([0, 0, 1, 1], patients)
-    own = np.repeat(rng.beta(rate * 9, (1 - rate) * 9, patients), 4)
-    event = rng.random(len(patient)) < np.where(stratum == 1, np.minimum(1.6 * own, 1), own)
-    seen = rng.random(len(patient)) < np.where(stratum == 1, 0.45, 0.9)
-    return Observed(patient, stratum, seen, event & seen), event.mean()
-
-
-def known_of(screws):
-    patient, event = screws.patient[screws.is_observed], screws.is_event[screws.is_observed]
-    unit = unit_clustering(event, patient, np.zeros(len(patient), dtype=np.int64))
-    sizes = np.bincount(patient)
-    events = np.bincount(patient, event).astype(np.int64)
-    return clustered_interval(events[sizes > 0], sizes[sizes > 0], unit)
+from tests.build.partly_observed import drawn, known_of, share_held
 
 
 def test_bounds_of_nothing_and_of_all():
@@ -48,16 +30,9 @@ def test_the_standardised_rate_is_a_plain_sum_over_strata():
     assert 0 < found.low < found.value < found.high < 1
 
 
-def test_its_interval_keeps_its_promise_where_the_assumption_holds():
-    rng = np.random.default_rng(20261128)
-    truth = np.mean([drawn(rng, 60, 0.1)[1] for _ in range(3000)])
-    held = 0
-    for _ in range(400):
-        screws, _ = drawn(rng, 60, 0.1)
-        found = like_the_observed(screws, known_of(screws))
-        held += found.low <= truth <= found.high
-    # 95% promised; of 400 draws fewer than 365 would be chance once in some ten thousand times.
-    assert held >= 365
+# A seeded share of tests/long/test_missing_keeps_its_promise.py.
+def test_its_interval_holds_the_truth_where_the_assumption_holds():
+    assert share_held(np.random.default_rng(20261128), 60, patients=60) > 0.8
 
 
 def test_nothing_observed_and_no_event():
