@@ -54,6 +54,7 @@ def _say(found: ReadersCompared) -> None:
         millimetre_rows,
         number_words,
         share_words,
+        shortfall_words,
         summary,
     )
 
@@ -99,4 +100,6 @@ def _say(found: ReadersCompared) -> None:
     say()
     for why, count in found.left_out.items():
         say(f"Not compared, {why}: {count}.")
+    if shortfall_words(whole.patients):
+        say(shortfall_words(whole.patients))
     say("95% intervals, patients as clusters; blind readings of the audit scan only.")

@@ -22,6 +22,21 @@ _KAPPA_NAMES = {
 }
 
 
+FEW_PATIENTS = 40
+"""Below so many patients the intervals are said to fall short (`tests/long`)."""
+
+
+def shortfall_words(patients: int) -> str:
+    """Return what has to be said of the intervals of few patients; '' of many."""
+    if not 0 < patients < FEW_PATIENTS:
+        return ""
+    return (
+        f"Of {patients} {'patient' if patients == 1 else 'patients'} the intervals that leave out "
+        "one at a time are too narrow: in simulations with 15 patients they held the truth in 90% "
+        "to 93% of draws in place of 95%."
+    )
+
+
 def number_words(found: Estimate, digits: int = 2, undefined: str = "not defined") -> str:
     """Return a number with its interval: 0.81 (0.70 to 0.92)."""
     if found.value is None:

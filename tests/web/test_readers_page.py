@@ -46,6 +46,9 @@ def test_page_and_json_hold_the_digits_of_the_count(ledger, client_of):
     assert f"Of 10 screws in {found.patients} patients read twice blind" in page
     assert f"{found.kappa['quadratic'].value:.2f} (" in page
     assert READER not in page
+    assert (
+        f"Of {found.patients} patients the intervals that leave out one at a time are too" in page
+    )
     assert READER in client.get("/readers?named=yes").text
     assert client.get("/readers.json").json == found.as_json()
     assert client.get("/readers?from=2030-01-01").text.count("nothing can be compared") == 1

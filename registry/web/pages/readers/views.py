@@ -32,6 +32,7 @@ from reports.tables.reader_words import (
     millimetre_rows,
     number_words,
     share_words,
+    shortfall_words,
     summary,
 )
 
@@ -75,6 +76,7 @@ def show() -> ResponseReturnValue:
         whole=found.whole,
         scale=SCALES[found.whole.scale].title,
         summary=summary(found.whole),
+        shortfall=shortfall_words(found.whole.patients),
         chance=chance_rows(found.whole),
         millimetres=millimetre_rows(found.whole),
         limits=limits_rows(found.whole),
