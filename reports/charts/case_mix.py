@@ -65,6 +65,8 @@ def calibration_chart(model: CaseMix) -> Chart:
         axes.set_yticks(ticks, [f"{100 * tick:.3g}" for tick in ticks])
         axes.set_xlabel("expected rate, %", loc="left")
         axes.set_ylabel("observed rate, %", loc="bottom")
+        for number, fifth in enumerate(fifths):
+            made.text(0.52, 0.78 - 0.08 * number, f"{number + 1}: {_fifth_told(fifth)}")
         made.text(0.02, 0.94, "Fifths by expected rate", fontsize=11, fontweight="bold")
     told = "; ".join(_fifth_told(fifth) for fifth in fifths)
     return Chart(style.svg(made), f"Observed against expected rates, lowest first: {told}.")

@@ -145,7 +145,7 @@ def notes(table: ComparisonTable) -> list[str]:
     if any(_is_short(pair) for pair in table.pairs):
         said.append(
             "Where few patients nearly all have screws of both, and cluster strongly, a simulation "
-            "found the difference's interval to hold in about 92 of 100, not 95."
+            "found the difference's interval to hold in 90 to 94 of 100, not 95."
         )
     if table.others:
         said.append(f"Not compared: {', '.join(table.others)}.")

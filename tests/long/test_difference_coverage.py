@@ -38,4 +38,4 @@ def test_no_cell_falls_short_but_those_known_to():
         if held + SIMULATION_99 * sqrt(held * (1 - held) / SAMPLES) < PROMISED:
             short[patients, rates, rho, is_shared] = held
     assert set(short) <= KNOWN_SHORT
-    assert min(short.values(), default=1) > 0.90
+    assert min(short.values(), default=1) > 0.89

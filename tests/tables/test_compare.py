@@ -71,7 +71,7 @@ def test_two_groups_are_the_rates_of_a_table_and_the_difference_of_its_counts():
     assert document["ratio"]["value"] == pytest.approx((12 / 48) / (5 / 40))
     assert "an association, not an effect" in document["method"]
     assert "(6 patients)" in document["method"]
-    assert "about 92 of 100" in " ".join(table.notes())
+    assert "90 to 94 of 100" in " ".join(table.notes())
 
 
 def test_without_names_each_group_meets_the_largest_with_adjusted_p_values():
