@@ -2,34 +2,60 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import subprocess
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pydicom
 import pytest
 import SimpleITK
 
-from demo_data.scenario.ct.study import PatientIdentity, draw_study, drawn_screws, volume
+from demo_data.scenario.ct.study import (
+    DrawnStudy,
+    PatientIdentity,
+    draw_study,
+    drawn_screws,
+    volume,
+)
+from tests.build.made_once import made_once
 
 IDENTITY = PatientIdentity()
 
 
 @pytest.fixture(scope="module")
-def study(tmp_path_factory):
-    return draw_study(
-        tmp_path_factory.mktemp("study"),
-        seed=3,
-        identity=IDENTITY,
-        operated_on=date(2026, 9, 1),
-        scanned_on=date(2026, 9, 4),
-    )
+def drawn(tmp_path_factory):
+    """Give a folder with the study, what drawing it said, and its voxels drawn a second time."""
+
+    def make(folder):
+        said = draw_study(
+            folder / "study",
+            seed=3,
+            identity=IDENTITY,
+            operated_on=date(2026, 9, 1),
+            scanned_on=date(2026, 9, 4),
+        )
+        np.save(folder / "affine.npy", said.affine)
+        np.save(folder / "voxels.npy", volume(3)[0])
+        kept = {"shape": said.shape, "files": [str(path) for path in said.files]}
+        (folder / "said.json").write_text(json.dumps(kept), encoding="utf-8")
+
+    return made_once(tmp_path_factory, "drawn-study", make)
 
 
 @pytest.fixture(scope="module")
-def voxels():
-    return volume(3)[0]
+def study(drawn):
+    kept = json.loads((drawn / "said.json").read_text(encoding="utf-8"))
+    files = tuple(map(Path, kept["files"]))
+    affine = np.load(drawn / "affine.npy")
+    return DrawnStudy(drawn_screws(), affine, tuple(kept["shape"]), files)
+
+
+@pytest.fixture(scope="module")
+def voxels(drawn):
+    return np.load(drawn / "voxels.npy")
 
 
 def test_an_independent_checker_of_dicom_files_finds_no_error(study):

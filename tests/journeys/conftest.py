@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from tests.build.made_once import made_once
 from tests.journeys.browsing import Visit, sign_in_as, visit
 from tests.journeys.program import serving
 from tests.journeys.recording import recording
-from tests.journeys.units import add_drawn_ct, add_scans_on_their_way, copied, made_once, make_unit
+from tests.journeys.units import add_drawn_ct, add_scans_on_their_way, copied, make_unit
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -6,7 +6,6 @@ whose CT is drawn, put back into that autumn so that the day on which the tests 
 
 from __future__ import annotations
 
-import fcntl
 import io
 import os
 import shutil
@@ -34,10 +33,7 @@ from tests.build.arriving import a_study
 from tests.journeys.program import run
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
-
-    import pytest
 
     from demo_data.scenario.records import InventedCase, InventedScrew
 
@@ -130,22 +126,6 @@ def add_scans_on_their_way(home: Path) -> None:
     take_file(ledger, local, receiving, io.BytesIO(b"a text file"), "", now)
     cancel_arrival(ledger, local, dropped, now)
     ledger.close()
-
-
-def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:
-    """Return a folder that one of the processes that run the tests has filled."""
-    base = factory.getbasetemp()
-    if "PYTEST_XDIST_WORKER" in os.environ:
-        base = base.parent
-    folder = base / f"journeys-{name}"
-    with (base / f"journeys-{name}.lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if not (folder / "finished").is_file():
-            shutil.rmtree(folder, ignore_errors=True)
-            folder.mkdir()
-            make(folder)
-            (folder / "finished").touch()
-    return folder
 
 
 def copied(home: Path, target: Path) -> Path:

@@ -13,6 +13,7 @@ from registry.store.home import open_ledger
 from registry.web.app import create_app
 from tests.build.ledgers import NOW, PASSWORD, a_small_ledger
 from tests.build.loaded import NOW as LOADED_AT
+from tests.build.made_once import made_once
 from tests.web.every_route import an_attacked_ledger
 from tests.web.reading_pages import form_token
 
@@ -42,9 +43,8 @@ class Clock:
 
 @pytest.fixture(scope="session")
 def made_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    home = tmp_path_factory.mktemp("made") / "ledger"
-    a_small_ledger(home).close()
-    return home
+    made = made_once(tmp_path_factory, "web", lambda to: a_small_ledger(to / "ledger").close())
+    return made / "ledger"
 
 
 @pytest.fixture
@@ -59,9 +59,8 @@ def ledger(made_home: Path, tmp_path: Path) -> Iterator[Ledger]:
 @pytest.fixture(scope="session")
 def attacked_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Give a ledger with a row of every record, made once and only to be copied."""
-    folder = tmp_path_factory.mktemp("attacked")
-    an_attacked_ledger(folder / "ledger", folder)
-    return folder / "ledger"
+    made = made_once(tmp_path_factory, "attacked", lambda to: an_attacked_ledger(to / "ledger", to))
+    return made / "ledger"
 
 
 @pytest.fixture
