@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from registry.actions.teaching import practice_state
 from registry.domain.access import Deed, Reach, require
@@ -104,6 +104,16 @@ def practised(ledger: Ledger, viewer: Viewer, reading_id: int) -> BesideTruth:
     raise NotFoundError("this is no practice reading of yours")
 
 
+def beside_truth(ledger: Ledger, viewer: Viewer, reading_id: int) -> BesideTruth:
+    """Return a reading that the viewer may know to be of a drawn screw; NotFoundError of others."""
+    with ledger.reading() as session:
+        found = known_truth_readings(session, viewer)
+    for each in found:
+        if each.reading_id == reading_id:
+            return _beside(each, ledger.settings)
+    raise NotFoundError("there is no such reading of a drawn screw among those you may see")
+
+
 def known_truth(ledger: Ledger, viewer: Viewer, purpose: Purpose) -> KnownTruth:
     """Return everybody's readings of drawn screws of a purpose, for who sees rates by surgeon."""
     require(viewer, Deed.SEE_SURGEONS, at_least=Reach.ALL)
@@ -135,15 +145,52 @@ def _beside(reading: KnownTruthReading, settings: Settings) -> BesideTruth:
     return BesideTruth(reading, truth, judge(reading.level, truth, reading.read_mm))
 
 
+def truth_words(truth_mm: Mapping[Direction, Decimal | None]) -> str:
+    """Return the truth in words: the walls that are crossed, or that none is."""
+    crossed = [f"{wall.value.replace('_', ' ')} {mm} mm" for wall, mm in truth_mm.items() if mm]
+    return ", ".join(crossed) or "contained"
+
+
 def missed_words(result: ReaderTruth) -> str:
     """Return in one sentence what was missed of what is there."""
     missed, share = result.missed, result.missed.share
     if missed.of == 0:
         return f"No screw that stands {CUT_OFF_MM} mm or more outside was read yet."
+    one, few = missed.of == 1, missed.count <= 1
     low, high = (round(100 * limit) for limit in (share.low or 0.0, share.high or 0.0))
     return (
-        f"Of {missed.of} drawn {'screw' if missed.of == 1 else 'screws'} that "
-        f"{'stands' if missed.of == 1 else 'stand'} {CUT_OFF_MM} mm or more outside, "
-        f"{missed.count} {'was' if missed.count == 1 else 'were'} read as less; with so many "
-        f"read, between {low} and {high} of 100 such screws may be missed."
+        f"Of {missed.of} drawn {'screw that stands' if one else 'screws that stand'} {CUT_OFF_MM} mm "
+        f"or more outside, {missed.count or 'none'} {'was' if few else 'were'} read as less; with "
+        f"so many read, between {low} and {high} of 100 such screws may be missed."
     )
+
+
+def known_truth_document(found: KnownTruth) -> dict[str, Any]:
+    """Return it as command and page hand it on; a picture is found by its reading's number."""
+    return {
+        "purpose": found.purpose.value,
+        "all": found.everybody.as_json(),
+        "readers": [each.as_json() for each in found.readers],
+        "readings": [_reading(each) for each in found.readings],
+    }
+
+
+def _reading(each: BesideTruth) -> dict[str, Any]:
+    reading = each.reading
+    return {
+        "reading": reading.reading_id,
+        "reader": reading.reader,
+        "drawn_scan": reading.drawn_scan_id,
+        "level": reading.level,
+        "side": reading.side,
+        "number": reading.number,
+        "method": reading.method,
+        "seconds": reading.seconds,
+        "truth_mm": {wall: _number(mm) for wall, mm in each.truth_mm.items()},
+        "read_mm": {wall: _number(mm) for wall, mm in reading.read_mm.items()},
+        "missed": each.judged is not None and each.judged.is_missed,
+    }
+
+
+def _number(value: Decimal | None) -> float | None:
+    return None if value is None else float(value)

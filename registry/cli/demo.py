@@ -187,6 +187,7 @@ def _fill(ledger: Ledger, operator: Viewer, scenario: Any) -> None:  # noqa: ANN
     from registry.actions.load_readings import load_readings
     from registry.actions.load_scan import ScanOrder, load_scan
     from registry.actions.loading import TableFile
+    from registry.cli.demo_teaching import READER, teach
     from registry.cli.opening import instant, today
 
     unit = _timed("invented the unit", scenario.invent_unit)
@@ -208,6 +209,8 @@ def _fill(ledger: Ledger, operator: Viewer, scenario: Any) -> None:  # noqa: ANN
     _timed("recorded a few outcomes", lambda: _record(ledger, operator, unit, day))
     rounds = unit.rounds()
     _timed("laid its quarters before its surgeons", lambda: _reply(ledger, rounds, scenario))
+    read = _timed("drew a small teaching set", lambda: teach(ledger, operator))
+    say(f"  {read} drawn screws read by {READER}, all of it invented; they are in no rate")
     folder = ledger.home / DRAWN_CT
     _timed("drew a post-operative CT", lambda: unit.draw_ct(folder))
     order = ScanOrder(case_ref=unit.drawn_case.reference)

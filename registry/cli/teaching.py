@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from registry.cli.output import CAUTION, say, say_json, say_table
 
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from registry.actions.drawn_scans import Drawing
-    from registry.actions.known_truth import BesideTruth, KnownTruth
+    from registry.actions.known_truth import KnownTruth
     from registry.domain.known_truth import Purpose
     from reports.tables.known_truth import ReaderTruth, Share
 
@@ -102,48 +102,17 @@ def _mix(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
 
 
 def _results(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
-    from registry.actions.known_truth import known_truth
+    from registry.actions.known_truth import known_truth, known_truth_document
     from registry.cli.opening import opened
     from registry.domain.known_truth import Purpose
 
     with opened(given, environment) as (ledger, viewer):
         found = known_truth(ledger, viewer, Purpose(given.purpose))
     if given.format == "json":
-        say_json(document(found))
+        say_json(known_truth_document(found))
     else:
         _say(found)
     return 0
-
-
-def document(found: KnownTruth) -> dict[str, Any]:
-    """Return what `--format json` prints; a picture is found by its reading's number."""
-    return {
-        "purpose": found.purpose.value,
-        "all": found.everybody.as_json(),
-        "readers": [each.as_json() for each in found.readers],
-        "readings": [_reading(each) for each in found.readings],
-    }
-
-
-def _reading(each: BesideTruth) -> dict[str, Any]:
-    reading = each.reading
-    return {
-        "reading": reading.reading_id,
-        "reader": reading.reader,
-        "drawn_scan": reading.drawn_scan_id,
-        "level": reading.level,
-        "side": reading.side,
-        "number": reading.number,
-        "method": reading.method,
-        "seconds": reading.seconds,
-        "truth_mm": {wall: _number(mm) for wall, mm in each.truth_mm.items()},
-        "read_mm": {wall: _number(mm) for wall, mm in reading.read_mm.items()},
-        "missed": each.judged is not None and each.judged.is_missed,
-    }
-
-
-def _number(value: Any) -> float | None:  # noqa: ANN401 - a Decimal or None
-    return None if value is None else float(value)
 
 
 def _say(found: KnownTruth) -> None:

@@ -75,7 +75,7 @@ def seen_truth(
 ) -> dict[Direction, Decimal | None]:
     """Return the truth as a reading would keep it: 0 under the floor, below what CT shows."""
     return {
-        wall: Decimal(0)
+        wall: Decimal("0.0")
         if (value := extents_mm.get(wall)) is not None and value < floor_mm
         else value
         for wall in Direction

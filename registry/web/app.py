@@ -38,8 +38,10 @@ from registry.web.pages.evidence.views import evidence_page
 from registry.web.pages.export.views import export_page
 from registry.web.pages.health.views import health
 from registry.web.pages.home.views import home
+from registry.web.pages.known_truth.views import known_truth_page
 from registry.web.pages.my_readings.views import my_readings_page
 from registry.web.pages.policy.views import policy_page
+from registry.web.pages.practice.views import practice_page
 from registry.web.pages.proposal.views import proposal_page
 from registry.web.pages.rates.views import rates_page
 from registry.web.pages.readers.views import readers_page
@@ -86,6 +88,8 @@ _BLUEPRINTS = (
     readers_page,
     completeness_page,
     angles_page,
+    known_truth_page,
+    practice_page,
     reading_desk,
     proposal_page,
     scans_page,

@@ -59,11 +59,12 @@ NUMBER_PAGES = (
     NumberPage(Place("runs.show", "Runs", {}), Deed.COMPARE_SURGEONS, Reach.OWN),
     NumberPage(Place("case_mix.show", "Case mix", {}), Deed.SEE_SURGEONS, Reach.ALL),
     NumberPage(Place("readers.show", "Readers", {}), Deed.READ_SCREWS, Reach.ALL),
+    NumberPage(Place("known_truth.show", "Known truth", {}), Deed.SEE_SURGEONS, Reach.ALL),
     NumberPage(Place("completeness.show", "Completeness", {}), Deed.SEE_SURGEONS, Reach.ALL),
     NumberPage(Place("angles.show", "Angles and sizes", {}), Deed.SEE_SURGEONS, Reach.ALL),
 )
 
-WORKLIST = Place("worklist.show", "Worklist", {})
+WORKLIST = Place("worklist.show", "Worklist", {}, ("practice",))
 SCANS = Place("scans.listed", "Scans that came in", {}, ("sending", "arrival_decision"))
 CASES = Place("cases.listed", "Cases", {})
 ENTRY = Place("entry.show", "Enter a case", {})

@@ -309,6 +309,10 @@ ASKING = {
         lambda s, v, ledger: drawn_scans.must_practise(s, ledger.settings, v),
         [False] * 7,
     ),
+    known_truth.known_axis: (
+        lambda s, v, _: known_truth.known_axis(s, v, 1),
+        [None] * 7,
+    ),
     known_truth.known_truth_readings: (
         lambda s, v, _: known_truth.known_truth_readings(s, v),
         [NONE] * 7,

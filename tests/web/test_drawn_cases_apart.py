@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 _BY_LOT = re.compile(rb'"(csrf_token|form-token)" (value|content)="[^"]+"')
 SAYS_SO = {
     # The trail is whole, and its length is told.
-    *("trail.listed", "trail.event", "known_truth.show", "known_truth.sent"),
+    *("trail.listed", "trail.event", "known_truth.show", "known_truth.sent", "practice.truth"),
 }
 
 

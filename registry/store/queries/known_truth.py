@@ -13,6 +13,7 @@ from registry.store.models.cases import Screw
 from registry.store.models.drawn import DrawnCase, DrawnScan, DrawnScrew
 from registry.store.models.people import Person
 from registry.store.models.readings import Reading
+from registry.store.models.scans import HeldImage
 from registry.store.queries.readings import READING_EXTENTS
 from registry.store.visible import drawn_readings
 
@@ -131,3 +132,39 @@ def _reading(row: tuple[Any, ...]) -> KnownTruthReading:
         seconds=seconds,
         is_blind=is_blind and proposal_seen is None,
     )
+
+
+@dataclass(frozen=True)
+class KnownAxis:
+    """Where a drawn screw truly lies, for a picture of it; points LPS, millimetres."""
+
+    image_digest: str
+    entry_mm: tuple[float, ...]
+    tip_mm: tuple[float, ...]
+    diameter_mm: Decimal
+
+
+def known_axis(session: Session, viewer: Viewer, reading_id: int) -> KnownAxis | None:
+    """Return it of a reading that the viewer may know to be of a drawn screw, or None."""
+    row = session.execute(
+        drawn_readings(viewer)
+        .join(Screw, Screw.id == Reading.screw_id)
+        .join(
+            DrawnScrew,
+            and_(
+                DrawnScrew.drawn_scan_id == DrawnScan.id,
+                DrawnScrew.level == Screw.level,
+                DrawnScrew.side == Screw.side,
+                DrawnScrew.number == Screw.number,
+            ),
+        )
+        .join(HeldImage, HeldImage.id == DrawnScan.image_id)
+        .where(Reading.id == reading_id)
+        .with_only_columns(
+            HeldImage.digest, DrawnScrew.entry, DrawnScrew.tip, DrawnScrew.diameter_mm
+        )
+    ).first()
+    if row is None:
+        return None
+    entry, tip = (tuple(map(float, place.split())) for place in row[1:3])
+    return KnownAxis(row[0], entry, tip, row[3])

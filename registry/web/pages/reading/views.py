@@ -221,6 +221,9 @@ def _next_of(done: Recorded, in_place: object = None) -> dict[str, str]:
     if done.finding_id is not None:
         # The unit's policy comes first; the worklist is one link away from it.
         return {"next": url_for("policy.show", finding_id=done.finding_id)}
+    if done.is_practice:
+        flash(done.words, SAVED)
+        return {"next": url_for("practice.beside", reading_id=done.reading_id)}
     following = None if done.following is None else done.following.assignment_id
     # In the signed cookie, for the next page alone: an address would be kept by the browser.
     if is_proposed(current_ledger(), current_viewer(), done.reading_id):

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint, render_template, request
 
+from registry.actions.teaching import practice_state
 from registry.actions.worklist import worklist
 from registry.domain.access import Deed, Reach
 from registry.web.context import current_ledger, current_viewer, now
@@ -26,4 +27,5 @@ def show() -> ResponseReturnValue:
     is_reader = viewer.person_id is not None
     owed = worklist(current_ledger(), viewer, now()) if is_reader else []
     page = page_of(owed, request.args.get("page"))
-    return render_template("worklist/list.html", page=page, is_reader=is_reader)
+    practice = practice_state(current_ledger(), viewer)
+    return render_template("worklist/list.html", page=page, is_reader=is_reader, practice=practice)
