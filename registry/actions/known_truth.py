@@ -160,8 +160,8 @@ def missed_words(result: ReaderTruth) -> str:
     low, high = (round(100 * limit) for limit in (share.low or 0.0, share.high or 0.0))
     return (
         f"Of {missed.of} drawn {'screw that stands' if one else 'screws that stand'} "
-        f"{CUT_OFF_MM} mm or more outside, {missed.count or 'none'} {'was' if few else 'were'} read as less; with "
-        f"so many read, between {low} and {high} of 100 such screws may be missed."
+        f"{CUT_OFF_MM} mm or more outside, {missed.count or 'none'} {'was' if few else 'were'} "
+        f"read as less; with so many read, between {low} and {high} of 100 such screws may be missed."
     )
 
 
