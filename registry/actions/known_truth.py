@@ -158,10 +158,11 @@ def missed_words(result: ReaderTruth) -> str:
         return f"No screw that stands {CUT_OFF_MM} mm or more outside was read yet."
     one, few = missed.of == 1, missed.count <= 1
     low, high = (round(100 * limit) for limit in (share.low or 0.0, share.high or 0.0))
+    screws = "screw that stands" if one else "screws that stand"
+    read = f"{missed.count or 'none'} {'was' if few else 'were'} read as less"
     return (
-        f"Of {missed.of} drawn {'screw that stands' if one else 'screws that stand'} "
-        f"{CUT_OFF_MM} mm or more outside, {missed.count or 'none'} {'was' if few else 'were'} "
-        f"read as less; with so many read, between {low} and {high} of 100 such screws may be missed."
+        f"Of {missed.of} drawn {screws} {CUT_OFF_MM} mm or more outside, {read}; with so many "
+        f"read, between {low} and {high} of 100 such screws may be missed."
     )
 
 

@@ -623,7 +623,10 @@ NOT_ASKING = {
             "registry.store.queries.screw_readings",
         ),
     ),
-    "drawn_scans.kept_drawings": ("gives copies, shows none", TEACHING),
+    "drawn_scans.kept_drawings": (
+        "gives copies, shows none",
+        (*TEACHING, "registry.cli.demo_teaching"),
+    ),
     "drawn_scans.copies_of": ("gives copies, shows none", TEACHING),
     "drawn_scans.surgeon_of_drawn": ("gives copies, shows none", DRAWING),
     "drawn_scans.shell_account": ("gives copies, shows none", DRAWING),

@@ -26,10 +26,12 @@ from tests.web.every_route import (
 if TYPE_CHECKING:
     from pathlib import Path
 
-_BY_LOT = re.compile(rb'"(csrf_token|form-token)" (value|content)="[^"]+"')
+# Tokens are drawn by lot, and the trail's numbers tell how much everybody did.
+_BY_LOT = re.compile(rb'"(csrf_token|form-token)" (value|content)="[^"]+"|/trail/\d+|no\. \d+')
 SAYS_SO = {
-    # The trail is whole, and its length is told.
+    # To the lead: the trail is whole, and known truth is shown.
     *("trail.listed", "trail.event", "known_truth.show", "known_truth.sent", "practice.truth"),
+    "readers.show",
 }
 
 
@@ -39,7 +41,8 @@ def answers(home: Path, account, numbers):
     app.config["TESTING"] = True
     client, found = signed_in(app, account), {}
     for route in every_route(app, "GET"):
-        if route.is_static or route.texts or route.endpoint in SAYS_SO:
+        says_so = account is QUALITY_LEAD and route.endpoint in SAYS_SO
+        if route.is_static or route.texts or says_so:
             continue
         for number in numbers if route.numbers else numbers[:1]:
             answer = client.get(address_of(app, route, number))
