@@ -19,6 +19,8 @@ from reports.tables.rate_words import near_percent, percent, period_of
 from reports.tables.surgeon_table import Position, Widening
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.axes import Axes
 
     from reports.statistics.intervals import Interval
@@ -27,6 +29,9 @@ if TYPE_CHECKING:
 WIDTH, HEIGHT = 8.6, 4.9
 _POINTS_OF_A_LINE = 160
 _LEAST_EFFECTIVE = 5.0
+_LETTER_WIDE, _LETTER_HIGH = 5.3, 8.0
+_LABEL_PLACES = ((6, 4), (6, -11), (-6, 4), (-6, -11), (6, 14), (-6, 14), (6, -21), (-6, -21))
+"""Of labels beside their points, in points of type; the first that is free is taken."""
 _OWN_PLACE = 0.25
 """Across, where the effective screws are not told."""
 
@@ -73,11 +78,10 @@ def _drawn(table: SurgeonTable, target: float) -> str:
         axes.axhline(target, color=style.INK, linewidth=1.0)
         _write(axes, target, "unit")
         rates = [point.rate.value or 0.0 for point in shown]
-        for point in shown:
-            place = (point.effective or end * _OWN_PLACE, point.rate.value or 0.0)
+        places = [(point.effective or end * _OWN_PLACE, point.rate.value or 0.0) for point in shown]
+        for place in places:
             axes.plot(*place, "o", color=style.INK, markersize=6, markeredgecolor=style.PAPER,
                       zorder=3, clip_on=False)  # fmt: skip
-            axes.annotate(point.code, place, xytext=(6, 5), textcoords="offset points", fontsize=8)
         for number, peer in enumerate(table.peers, start=1):
             place = (end * (0.6 + 0.35 * number / len(table.peers)), peer.rate)
             axes.plot(*place, "o", color=style.PAPER, markersize=6, markeredgecolor=style.INK,
@@ -86,6 +90,7 @@ def _drawn(table: SurgeonTable, target: float) -> str:
         if not sizes:
             rates += [point.limits_998.high for point in shown if point.limits_998]
         _scale(axes, max([*rates, min(top, 3 * target), 1.5 * target]), end)
+        _label(axes, places, [point.code.removeprefix("surgeon ") for point in shown])
         axes.set_xlabel("effective screws", loc="left")
         if not sizes:
             axes.set_xticks([])
@@ -97,6 +102,31 @@ def _drawn(table: SurgeonTable, target: float) -> str:
         made.text(0.02, 0.96, f"{event[0].upper()}{event[1:]} by surgeon, %", fontsize=11,
                   fontweight="bold", va="center")  # fmt: skip
     return style.svg(made)
+
+
+def _label(axes: Axes, places: Sequence[tuple[float, float]], labels: Sequence[str]) -> None:
+    """Write each label beside its point, where it covers no other label and no point if it can."""
+    to_points = axes.transData.transform
+    scale = 72 / axes.figure.dpi
+    dots = [tuple(float(each) * scale for each in to_points(place)) for place in places]
+    taken = [(x - 4, y - 4, x + 4, y + 4) for x, y in dots]
+    for place, (x, y), label in zip(places, dots, labels, strict=True):
+        wide = _LETTER_WIDE * len(label)
+        best = _LABEL_PLACES[0]
+        for right, up in _LABEL_PLACES:
+            left = x + (right if right > 0 else right - wide)
+            box = (left, y + up - 1, left + wide, y + up + _LETTER_HIGH)
+            if not any(_meet(box, other) for other in taken):
+                best = (right, up)
+                taken.append(box)
+                break
+        axes.annotate(label, place, xytext=best, textcoords="offset points", fontsize=8,
+                      ha="left" if best[0] > 0 else "right")  # fmt: skip
+
+
+def _meet(one: Sequence[float], other: Sequence[float]) -> bool:
+    """Return whether two boxes (left, lower, right, upper) lie on one another."""
+    return not (one[2] < other[0] or other[2] < one[0] or one[3] < other[1] or other[3] < one[1])
 
 
 def _lines(axes: Axes, table: SurgeonTable, target: float, end: float) -> float:

@@ -9,7 +9,8 @@ from datetime import date
 import numpy as np
 import pytest
 
-from reports.charts.funnel import alternative, funnel_chart
+from reports.charts.funnel import _label, _meet, alternative, funnel_chart
+from reports.charts.style import figure
 from reports.frame import frame
 from reports.statistics.funnel import ALARM, ALERT, funnel_limits, widened_multiplicative
 from reports.statistics.observed_expected import observed_over_expected
@@ -146,3 +147,20 @@ def test_a_name_that_a_spreadsheet_would_run_is_made_harmless():
     table = surgeons(UNIT, Question(), NAMES | {1: "=1+1"})
     assert "'=1+1" in table.as_csv()
     assert SurgeonPoint("x", 0, 0, 0, 0, 0).position is Position.NOT_DRAWN
+
+
+def test_labels_of_the_chart_do_not_lie_on_one_another():
+    """Points at nearly one place: the boxes of their labels, as placed, keep apart."""
+    _, axes = figure(8.6, 4.9)
+    axes.set_xlim(0, 100)
+    axes.set_ylim(0, 0.2)
+    places = [(50.0, 0.1), (51.0, 0.101), (50.5, 0.1)]
+    _label(axes, places, ["27C9B0", "062695", "03409E"])
+    boxes = []
+    for (x, y), text in zip(axes.transData.transform(places) * 72 / 100, axes.texts, strict=True):
+        right, up = text.get_position()
+        left = x + right if text.get_ha() == "left" else x + right - 6 * 5.3
+        boxes.append((left, y + up, left + 6 * 5.3, y + up + 8))
+    for number, box in enumerate(boxes):
+        assert not any(_meet(box, other) for other in boxes[:number])
+    assert _meet((0, 0, 2, 1), (1, 0.5, 3, 2))
