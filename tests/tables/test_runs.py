@@ -11,6 +11,7 @@ import pytest
 from reports.charts.runs import difference_chart, group_chart, quarter_chart, sequential_chart
 from reports.frame import frame
 from reports.statistics.funnel import ALERT, funnel_limits
+from reports.statistics.run_lengths import operations, simulated_limit
 from reports.tables.rates import Question, rates
 from reports.tables.run_words import group_lines, quarter_lines, step_lines
 from reports.tables.runs import Setting, _in_order, run
@@ -59,10 +60,11 @@ def test_screws_stand_by_day_case_and_from_cranial_to_caudal():
             a_screw(4, case_id=1, level="L1", operated_on=date(2025, 3, 5), patient="A"),
             a_screw(5, case_id=3, level="L1", operated_on=date(2025, 3, 3), patient="C"),
             a_screw(6, case_id=3, level="C5", operated_on=date(2025, 3, 3), patient="C"),
+            a_screw(7, case_id=7, level="C7", patient="D"),
         ]
     )
-    ordered = _in_order(mixed, Question(), np.ones(6, dtype=np.bool_))
-    assert list(ordered["screw_id"]) == [6, 5, 2, 3, 1, 4]
+    ordered = _in_order(mixed, Question(), np.ones(7, dtype=np.bool_))
+    assert list(ordered["screw_id"]) == [6, 5, 2, 3, 1, 7, 4]
 
 
 def test_the_charts_are_their_definitions_in_plain_python():
@@ -90,6 +92,9 @@ def test_the_charts_are_their_definitions_in_plain_python():
 def test_a_surgeon_at_doubled_odds_comes_to_the_limit_and_the_signal_is_said():
     assert MADE.worse.limit is not None
     assert MADE.worse.signals == ()
+    # At the correlation handed in, for operations of the run's own sizes.
+    sizes = operations(np.full(len(UNIT), TARGET), UNIT["case_id"].to_numpy(), 2.0)
+    assert MADE.worse.limit == simulated_limit(sizes, CLUSTERING.pooled_rho, 5000.0)
     assert MADE.worse.limit.in_control_screws == pytest.approx(5000, rel=0.05)
     low = Setting(0.02, CLUSTERING, 0.05)
     found = run(UNIT, Question(), EVERY, "Anna Berg", low)
