@@ -88,7 +88,6 @@ PAGES = [
     Asked("quality lead", "/rates?by=level&from=2030-01-01", "/rates", name="no row"),
     Asked("quality lead", "/compare?minimum=1", "/compare"),
     Asked("quality lead", "/case-mix?by=region&threshold=any", "/case-mix"),
-    Asked("quality lead", "/case-mix?by=moon", "/case-mix", 400, "case mix, faults"),
     Asked("quality lead", "/compare?by=moon&group=a", "/compare", 400, "compare, faults"),
     Asked("quality lead", "/readers?named=yes", "/readers"),
     Asked("surgeon", "/readers", "/readers"),
