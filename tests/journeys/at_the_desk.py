@@ -18,6 +18,8 @@ from scipy import ndimage
 from tests.journeys.cortex_by_gradient import METAL_HU
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
     from numpy.typing import NDArray
     from playwright.sync_api import Page, Response
 
@@ -214,9 +216,13 @@ class Desk:
 
     def click_section(self, *places_mm: Place) -> None:
         """Click places (medial, cranial) of the section in focus."""
+        self._click("#section", self.section_pixels(places_mm))
+
+    def section_pixels(self, places_mm: Sequence[Place]) -> list[Place]:
+        """Return where places (medial, cranial) of the section lie in its own pixels."""
         told = self._dataset("#section")
         scale, x, y = (float(told[name]) for name in ("scale", "centreX", "centreY"))
-        self._click("#section", [(x + u * scale, y - v * scale) for u, v in places_mm])
+        return [(x + u * scale, y - v * scale) for u, v in places_mm]
 
     def click_along(self, *places_mm: Place) -> None:
         """Click places (depth, across) of the picture along the axis."""
@@ -233,6 +239,14 @@ class Desk:
             self.go_to(depth)
             self.click_section(*places)
         self.marked({depth: len(places) for depth, places in marks.items()})
+
+    def wheel_to(self, depth_mm: float) -> None:
+        """Bring a section into focus with the wheel."""
+        steps = self.depths_mm.index(depth_mm) - int(self._dataset("#section")["index"])
+        self.page.locator("#section").hover()
+        for _ in range(abs(steps)):
+            self.page.mouse.wheel(0, 120 if steps > 0 else -120)
+        self.in_focus(depth_mm)
 
     def turn_along(self, across: str) -> Picture:
         """Turn the picture along the axis so that medial or cranial is on top."""
@@ -307,6 +321,16 @@ class Desk:
 
     def _click(self, selector: str, pixels: list[Place]) -> None:
         """Click places of a picture, in its own pixels."""
+        self.on_screen(selector, pixels, self._click_all)
+
+    def _click_all(self, places: list[Place]) -> None:
+        for x, y in places:
+            self.page.mouse.click(x, y)
+
+    def on_screen(
+        self, selector: str, pixels: list[Place], act: Callable[[list[Place]], None]
+    ) -> None:
+        """Bring a picture into view and act on places of it, which are the window's then."""
         picture = self.page.locator(selector)
         picture.scroll_into_view_if_needed()
         box = picture.bounding_box()
@@ -314,7 +338,7 @@ class Desk:
         for x, y in pixels:
             assert 0 <= x <= box["width"], "the place is not on the picture"
             assert 0 <= y <= box["height"], "the place is not on the picture"
-            self.page.mouse.click(box["x"] + x, box["y"] + y)
+        act([(box["x"] + x, box["y"] + y) for x, y in pixels])
 
 
 def tab_to_element(page: Page, selector: str, *, key: str = "Tab", most: int = 120) -> None:

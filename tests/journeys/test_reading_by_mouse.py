@@ -15,8 +15,9 @@ import pytest
 from playwright.sync_api import expect
 
 from demo_data.scenario.ct.study import drawn_screws
-from tests.journeys import at_the_desk, cortex_by_gradient, rays_at_the_desk
+from tests.journeys import at_the_desk, copied_marks, cortex_by_gradient, rays_at_the_desk
 from tests.journeys.at_the_desk import WALLS, Desk, expect_no_faults, find_screws, owed
+from tests.journeys.copied_marks import mark_on_by_mouse
 from tests.journeys.cortex_by_gradient import front_marks, outlines
 from tests.journeys.units import OPERATED_ON, drawn_case
 
@@ -28,7 +29,7 @@ is given are read in `tests/long/test_ten_screws_read.py`."""
 THROUGH_THE_FRONT = "L3 right"
 WITHIN_MM = 0.5
 CUT_OFFS_MM = (2.0, 4.0, 6.0)
-MARKS_A_SECTION = 12
+SECTIONS, MARKS_A_SECTION = 3, 12
 
 
 def by_name(level, side):
@@ -49,13 +50,14 @@ def is_near_cut_off(extents_mm):
 
 
 def read(desk, shank_mm):
-    """Find the screw, mark every second section of its pedicle, return what the page says."""
+    """Find the screw, mark three sections of its pedicle, return what the page says."""
     desk.find_by_mouse(shank_mm)
     desk.choose("contour")
     desk.page.locator("#section-smaller").click()
     spacing_mm = desk.sections.layout["spacing_mm"]
     seen = outlines(desk.sections.values, desk.depths_mm, spacing_mm)
-    desk.mark_by_mouse({each.depth_mm: each.marks(MARKS_A_SECTION) for each in seen[::2]})
+    chosen = [seen[round(at * (len(seen) - 1) / (SECTIONS - 1))] for at in range(SECTIONS)]
+    mark_on_by_mouse(desk, chosen, MARKS_A_SECTION)
     if desk.name == THROUGH_THE_FRONT:
         picture = desk.turn_along("cranial")
         layout = picture.layout
@@ -137,7 +139,9 @@ def assert_rates(served, page, told):
 
 
 @pytest.mark.parametrize(
-    "script", [at_the_desk, cortex_by_gradient, rays_at_the_desk], ids=["desk", "cortex", "rays"]
+    "script",
+    [at_the_desk, copied_marks, cortex_by_gradient, rays_at_the_desk],
+    ids=["desk", "copied", "cortex", "rays"],
 )
 def test_the_script_that_marks_cannot_see_what_was_drawn_or_how_it_is_measured(script):
     tree = ast.parse(Path(script.__file__).read_text(encoding="utf-8"))

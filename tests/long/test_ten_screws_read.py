@@ -18,7 +18,13 @@ from tests.journeys.conftest import (
 )
 from tests.journeys.counting import Hands, told_in_words
 from tests.journeys.test_reading_by_keyboard import TELL_THE_MOUSE, read_by_keys
-from tests.journeys.test_reading_by_mouse import TRUTH, WALLS, grade_of, read
+from tests.journeys.test_reading_by_mouse import (
+    TRUTH,
+    WALLS,
+    grade_of,
+    is_near_cut_off,
+    read,
+)
 
 __all__ = ["made_unit", "made_unit_with_ct", "own_unit_with_ct", "signed_in", "visiting"]
 
@@ -47,7 +53,7 @@ def test_ten_screws_are_read_and_no_breach_passes_for_contained(
     page.locator("#metal[data-scale]").wait_for()
     if hand == "keys":
         page.evaluate(TELL_THE_MOUSE)
-    lines, missed = [], []
+    lines, missed, wrong = [], [], []
     for _ in range(SCREWS):
         name = page.locator("h1").inner_text()
         hands.told()
@@ -57,8 +63,11 @@ def test_ten_screws_are_read_and_no_breach_passes_for_contained(
         print(f"\n{told_in_words(*lines[-1])}; grade {told.grade}, drawn {grade_of(truth)}", end="")
         if told.grade == "A" and max(truth[wall] for wall in WALLS) >= 2.0:
             missed.append(name)
+        if told.grade != grade_of(truth) and not is_near_cut_off(truth):
+            wrong.append(name)
     print("\n" + told_in_words("all ten", *map(sum, list(zip(*lines, strict=True))[1:])))
     assert len({name for name, *_ in lines}) == SCREWS
     assert missed == []
+    assert wrong == []
     unused = {"keys": 2, "mouse": 1}[hand]
     assert not any(line[unused] for line in lines), "another hand was needed"
