@@ -84,6 +84,7 @@ def test_what_readers_miss_of_drawn_screws_stands_beside_how_they_agree(ledger, 
     page = client.get("/readers").text
     assert "Of 2 drawn screws that stand 2 mm or more outside, 1 was read as less" in page
     assert "1 of 2, 50.0% (" in page
+    assert 'href="/known-truth"' in page
     assert READER not in page
     assert READER in client.get("/readers?named=yes").text
     assert "drawn" not in client_of(REGISTRAR).get("/readers").text
