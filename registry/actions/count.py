@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from registry.actions.count_limited import Asker, limited_rates, settled_question
-from registry.actions.count_second import second_reading_words
+from registry.actions.count_second import many_second_reading_words, second_reading_words
 from registry.actions.whole_unit import screw_row
 from registry.domain.access import Deed, Reach, Role, Viewer, reach, require
 from registry.domain.disclosure import fixed_periods, settled_until
@@ -44,17 +44,35 @@ def count_rates(
     """
     require(viewer, Deed.SEE_RATES)
     if reach(viewer, Deed.SEE_SURGEONS) is Reach.ALL:
-        with ledger.reading() as session:
-            screws = counted_screws(session, ledger.settings.audit_window_days, question.end)
-            names = all_person_names(session)
-            reads = second_reads(session, ledger.settings)
-        rows = [screw_row(screw) for screw in screws]
-        words = second_reading_words(rows, reads, question, may_see=True)
-        return replace(rates(frame(rows), question, labels=names), second_reading=words)
+        return count_whole(ledger, viewer, [question])[0]
     view = limited_view(ledger, viewer, question, today)
     words = second_reading_words(view.rows, view.reads, view.question, may_see=False)
     table = limited_rates(view.unit, view.asker, view.question)
     return replace(table, second_reading=words)
+
+
+def count_whole(ledger: Ledger, viewer: Viewer, questions: Sequence[Question]) -> list[RateTable]:
+    """Return the rates of many questions, to who may see every surgeon and to nobody else.
+
+    The ledger is read once for all questions with the same last day.
+    """
+    require(viewer, Deed.SEE_SURGEONS, at_least=Reach.ALL)
+    window = ledger.settings.audit_window_days
+    with ledger.reading() as session:
+        screws = {
+            end: counted_screws(session, window, end) for end in {each.end for each in questions}
+        }
+        names = all_person_names(session)
+        reads = second_reads(session, ledger.settings)
+    made: dict[Question, RateTable] = {}
+    for end, found in screws.items():
+        asked = [each for each in questions if each.end == end]
+        rows = [screw_row(screw) for screw in found]
+        unit = frame(rows)
+        words = many_second_reading_words(rows, reads, asked, may_see=True)
+        for question, said in zip(asked, words, strict=True):
+            made[question] = replace(rates(unit, question, labels=names), second_reading=said)
+    return [made[question] for question in questions]
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from decimal import Decimal
 
     import numpy.typing as npt
+    import pandas as pd
 
     from registry.domain.directions import Direction
     from registry.store.queries.second_reads import SecondRead
@@ -40,8 +41,37 @@ def second_reading_words(
     question : what was asked; splits do not matter, the correction is of all screws together
     may_see : the viewer may see sums over everybody's screws on any days
     """
+    return many_second_reading_words(rows, reads, [question], may_see=may_see)[0]
+
+
+def many_second_reading_words(
+    rows: Sequence[ScrewRow],
+    reads: Mapping[int, SecondRead],
+    questions: Sequence[Question],
+    *,
+    may_see: bool,
+) -> list[str]:
+    """Return the sentences of each question with the same last day; the frames are made once."""
     unit = frame(rows)
     first = frame([replace(row, extents_mm=_first(row, reads)) for row in rows])
+    return [
+        _words(_Readings(rows, reads, unit, first), question, may_see=may_see)
+        for question in questions
+    ]
+
+
+@dataclass(frozen=True)
+class _Readings:
+    """Counted screws with their first readings: rows and frames, in the same order."""
+
+    rows: Sequence[ScrewRow]
+    reads: Mapping[int, SecondRead]
+    unit: pd.DataFrame
+    first: pd.DataFrame
+
+
+def _words(found: _Readings, question: Question, *, may_see: bool) -> str:
+    rows, reads, unit, first = found.rows, found.reads, found.unit, found.first
     event = question.event
     graded = (event.graded(unit) & event.graded(first)).to_numpy()
     in_period = np.array(
@@ -70,17 +100,17 @@ def second_reading_words(
         is_drawn=np.array([read.is_drawn for read in chosen], dtype=bool),
     )
     clustering = unit_clustering(final[graded], patients[graded].astype(np.int64), surgeons[graded])
-    found = corrected_rate(screws, clustering, question.confidence)
-    if found is None:
+    made = corrected_rate(screws, clustering, question.confidence)
+    if made is None:
         return f"{UNCORRECTED} None of the random share has been read twice yet."
-    if not found.rest:
+    if not made.rest:
         return ""
-    low, high = percent(found.interval.low), percent(found.interval.high)
+    low, high = percent(made.interval.low), percent(made.interval.high)
     return (
         f"{UNCORRECTED} Corrected for the rule, all screws asked for together: "
-        f"{percent(found.rate)} % ({low} to {high}); of {found.rest} that only the draw could "
-        f"choose, {found.drawn} were read twice, and there the first reading had missed "
-        f"{found.missed} and was alone with {found.only_first}."
+        f"{percent(made.rate)} % ({low} to {high}); of {made.rest} that only the draw could "
+        f"choose, {made.drawn} were read twice, and there the first reading had missed "
+        f"{made.missed} and was alone with {made.only_first}."
     )
 
 

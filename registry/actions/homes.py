@@ -9,6 +9,7 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from registry.actions.count import count_rates
+from registry.actions.headline import headline
 from registry.actions.policy import findings
 from registry.actions.read_again import my_readings
 from registry.actions.replies import own_quarter, quarter_state, today_of
@@ -25,7 +26,6 @@ from registry.store.queries.missing import screws_read, unscanned_cases
 from registry.store.queries.ordered_readings import owed_orders
 from registry.store.queries.replies import last_own_day, own_open_rounds
 from registry.store.schema import current
-from reports.frame import Threshold
 from reports.tables.rates import Question
 from reports.tables.splits import IntervalName, Split
 
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
     from registry.actions.replies import OwnQuarter, QuarterState
-    from registry.domain.settings import Settings
     from registry.store.home import Ledger
     from registry.store.queries.accounts import ListedAccount
     from registry.store.queries.missing import ScrewRead, UnscannedCase
@@ -141,7 +140,7 @@ def _own_rates(ledger: Ledger, viewer: Viewer, today: date) -> list[RateTable]:
     """
     question = Question(
         by=(Split.SURGEON,),
-        threshold=_headline(ledger.settings),
+        threshold=headline(ledger.settings),
         minimum=ledger.settings.minimum_graded,
     )
     year = replace(question, start=date(today.year, 1, 1), end=today, interval=IntervalName.WILSON)
@@ -152,12 +151,6 @@ def _own_rates(ledger: Ledger, viewer: Viewer, today: date) -> list[RateTable]:
         plain = replace(asked[1], interval=IntervalName.WILSON)
         found[1] = count_rates(ledger, viewer, plain, today)
     return [replace(table, peers=(), withheld=()) for table in found]
-
-
-def _headline(settings: Settings) -> Threshold:
-    """Return the unit's headline cut-off where rates can be asked for by it, else 2 mm."""
-    words = f"{settings.headline_mm.normalize():f}"
-    return Threshold(words) if words in set(Threshold) else Threshold.TWO_MM
 
 
 @dataclass(frozen=True)

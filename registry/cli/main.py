@@ -35,6 +35,7 @@ COMMANDS = {
     "agreement": "how far readers agree on blind readings of the same scan",
     "compare": "groups of screws against each other, with what patients share allowed for",
     "case-mix": "observed breaches against those expected by patient and pedicle alone",
+    "quarter": "a quarter's report: HTML, PDF, JSON, workbook, CSV",
     "export-sr": "write what was read of a case as a DICOM structured report",
     "export-ct": "write the image of a case as CT slices under the pseudonym",
     "export": "write the tables with their dictionary, or counts for research, into a folder",

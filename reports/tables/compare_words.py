@@ -65,10 +65,10 @@ def words_of_pair(pair: Pair) -> list[str]:
         return [*names, *["-"] * 7, shared]
     return [
         *names,
-        _points(found.difference.value),
-        _span(found.difference, _points),
+        points(found.difference.value),
+        span(found.difference, points),
         _times(found.ratio.value),
-        _span(found.ratio, _times),
+        span(found.ratio, _times),
         *(p_words(p) for p in (found.p_value, pair.holm, pair.benjamini_hochberg)),
         shared,
     ]
@@ -77,7 +77,7 @@ def words_of_pair(pair: Pair) -> list[str]:
 def words_of_trend(found: Trend) -> list[str]:
     """Return a trend's cells under `TREND_HEADINGS`."""
     odds = found.odds_ratio
-    return [str(found.quarters), _times(odds.value), _span(odds, _times), p_words(found.p_value)]
+    return [str(found.quarters), _times(odds.value), span(odds, _times), p_words(found.p_value)]
 
 
 def sentence(pair: Pair) -> str:
@@ -99,7 +99,7 @@ def sentence(pair: Pair) -> str:
         else "0 lies within the interval, the two may not differ"
     )
     return (
-        f"{name_of(a)} less {name_of(b)}: {rates}, {more} ({_points(low)} to {_points(high)}): "
+        f"{name_of(a)} less {name_of(b)}: {rates}, {more} ({points(low)} to {points(high)}): "
         f"{verdict}."
     )
 
@@ -210,7 +210,8 @@ def _rate(row: RateRow) -> str:
     return f"{rate}% ({row.breached} of {row.graded})"
 
 
-def _points(value: float | None) -> str:
+def points(value: float | None) -> str:
+    """Return a difference of proportions in percentage points, with its sign."""
     return "-" if value is None else f"{100 * value:+.1f}".replace("+0.0", "0.0")
 
 
@@ -218,7 +219,8 @@ def _times(value: float | None) -> str:
     return "-" if value is None else f"{value:.2f}"
 
 
-def _span(found: Estimate, words: Callable[[float | None], str]) -> str:
+def span(found: Estimate, words: Callable[[float | None], str]) -> str:
+    """Return the limits of an interval; a dash where there is none."""
     if found.low is None or found.high is None:
         return "-"
     return f"{words(found.low)} to {words(found.high)}"

@@ -593,6 +593,7 @@ REPLYING = ("registry.actions.replies",)
 RATES = ("registry.actions.count", "registry.actions.whole_unit")
 COMPLETING = ("registry.actions.completeness",)
 AGREEING = ("registry.actions.agreement",)
+CLOSING = ("registry.actions.quarter_numbers",)
 ENTERING = ("registry.actions.enter_case",)
 ADJUDICATING = ("registry.actions.adjudicate",)
 SECONDS = ("registry.actions.second_readings",)
@@ -659,6 +660,7 @@ NOT_ASKING = {
     "replies.cover_screws": ("drawn from, never shown", REPLYING),
     "replies.owed_rereadings": ("a count, for who lays it before them", REPLYING),
     "replies.asked_rereadings": ("a count, for who lays it before them", REPLYING),
+    "findings.findings_of_quarter": ("no case and no person, for the lead's report", CLOSING),
     "replies.open_findings_of": ("a count, for who lays it before them", REPLYING),
     "replies.unread_screws": ("a count, for who lays it before them", REPLYING),
     "replies.unsettled": ("for who lays it before them", REPLYING),
@@ -981,6 +983,7 @@ COMMANDS_BY_ROLE = {
     "surgeons": (["surgeons"], [NO, YES, YES, NO, NO, NO, YES]),
     "runs": (["runs"], [NO, YES, YES, NO, NO, NO, YES]),
     "export": (["export", "--out", "FILE"], [NO, NO, YES, NO, NO, NO, YES]),
+    "quarter": (["quarter", "2026Q1", "--out", "FILE"], [NO, NO, YES, NO, NO, NO, YES]),
     "export for research": (
         ["export", "--research", "--out", "FILE"],
         [NO, NO, YES, NO, NO, NO, YES],

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from sqlalchemy import ColumnElement, false, or_
+from sqlalchemy import ColumnElement, false, or_, select
 
 from registry.domain.access import Deed, Reach, reach
 from registry.store.models.cases import Case, Screw
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
     from registry.domain.access import Viewer
+    from registry.domain.reply import Quarter
 
 
 @dataclass(frozen=True)
@@ -68,11 +69,20 @@ class ListedFinding:
     @property
     def state(self) -> str:
         """Return in words how far it is."""
-        if self.closed_at is not None:
-            return "closed"
-        if self.answered_at is None:
-            return "not answered for yet"
-        return "followed" if self.is_followed else "not followed"
+        return _state(
+            is_followed=self.is_followed,
+            is_answered=self.answered_at is not None,
+            is_closed=self.closed_at is not None,
+        )
+
+
+def _state(*, is_followed: bool | None, is_answered: bool, is_closed: bool) -> str:
+    """Return in words how far a finding is."""
+    if is_closed:
+        return "closed"
+    if not is_answered:
+        return "not answered for yet"
+    return "followed" if is_followed else "not followed"
 
 
 def listed_findings(
@@ -119,6 +129,42 @@ def listed_findings(
             reading_id=row.reading_id,
         )
         for row, level, side, number, case_id, reference, told, own_part in session.execute(query)
+    ]
+
+
+@dataclass(frozen=True)
+class QuarterFinding:
+    """A finding as a quarter's report lists it: number, screw, what met the policy, how far."""
+
+    finding_id: int
+    level: str
+    side: str
+    rule_met: str
+    state: str
+
+
+def findings_of_quarter(session: Session, quarter: Quarter) -> list[QuarterFinding]:
+    """Return the findings of a quarter's cases by number: no case, no person."""
+    query = (
+        select(Finding, Screw.level, Screw.side)
+        .join(Screw, Screw.id == Finding.screw_id)
+        .join(Case, Case.id == Screw.case_id)
+        .where(Case.operated_on.between(quarter.first, quarter.last))
+        .order_by(Finding.id)
+    )
+    return [
+        QuarterFinding(
+            row.id,
+            level,
+            side,
+            row.rule_met,
+            _state(
+                is_followed=row.is_followed,
+                is_answered=row.answered_at is not None,
+                is_closed=row.closed_at is not None,
+            ),
+        )
+        for row, level, side in session.execute(query)
     ]
 
 

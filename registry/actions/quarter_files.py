@@ -1,0 +1,52 @@
+"""A quarter's report as files: JSON, HTML, PDF, a workbook, and a CSV a table."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from registry.actions.export_files import Export
+from registry.actions.quarter_numbers import quarter_numbers
+from reports.documents.flat_tables import flat_tables
+from reports.documents.html import as_html
+from reports.documents.pdf import as_pdf
+from reports.documents.quarter import as_json_bytes
+from reports.documents.quarter_document import quarter_document
+from reports.documents.table_files import as_csv, as_workbook
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from registry.domain.access import Viewer
+    from registry.store.home import Ledger
+    from reports.documents.quarter import QuarterReport
+
+VERB = "make a quarter's report"
+"""What the trail says was done when a report leaves the ledger."""
+
+MEDIA_TYPES = {
+    "html": "text/html",
+    "pdf": "application/pdf",
+    "json": "application/json",
+    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+    "csv": "text/csv",
+}
+
+
+def quarter_files(report: QuarterReport) -> dict[str, bytes]:
+    """Return every file of a report by its name: 2026Q3.html, 2026Q3.rates.csv ..."""
+    name = report.spans.quarter.name
+    document, tables = quarter_document(report), flat_tables(report)
+    files = {
+        f"{name}.html": as_html(document),
+        f"{name}.pdf": as_pdf(document),
+        f"{name}.json": as_json_bytes(report),
+        f"{name}.xlsx": as_workbook(tables, report.made_at),
+    }
+    return files | {f"{name}.{table.name}.csv": as_csv(table) for table in tables}
+
+
+def quarter_export(ledger: Ledger, viewer: Viewer, period: str, now: datetime) -> Export:
+    """Return a quarter's report ready to leave the ledger, which is an event."""
+    report = quarter_numbers(ledger, viewer, period, now)
+    rows = {table.name: len(table.lines) for table in flat_tables(report)}
+    return Export(VERB, f"report of {report.spans.quarter.name}", rows, quarter_files(report))

@@ -1,0 +1,102 @@
+"""A document as one HTML file that needs nothing else: style and charts stand in it."""
+
+from __future__ import annotations
+
+from functools import cache
+from html import escape
+from importlib.resources import files
+from itertools import count
+from typing import TYPE_CHECKING
+
+from reports.documents.blocks import Figure, Heading, Paragraph, Points, Table
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from reports.documents.blocks import Block, Document
+
+
+def as_html(document: Document) -> bytes:
+    """Return the document as UTF-8 bytes of HTML."""
+    numbers = count(1)
+    body = "\n".join(_written(block, numbers) for block in document.blocks)
+    return f"""<!DOCTYPE html>
+<html lang="en-GB">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="description" content="{escape(document.subtitle)}">
+<meta name="author" content="{escape(document.author)}">
+<title>{escape(document.title)}</title>
+<style>
+{_style()}</style>
+</head>
+<body>
+<main>
+<h1>{escape(document.title)}</h1>
+<p class="under">{escape(document.subtitle)}</p>
+{body}
+</main>
+<footer><p>{escape(document.foot)}</p></footer>
+</body>
+</html>
+""".encode()
+
+
+@cache
+def _style() -> str:
+    return (files("reports.documents") / "page.css").read_text(encoding="utf-8")
+
+
+def _written(block: Block, numbers: Iterator[int]) -> str:
+    if isinstance(block, Heading):
+        level = block.level + 1
+        return f"<h{level}>{escape(block.text)}</h{level}>"
+    if isinstance(block, Paragraph):
+        kind = ' class="note"' if block.is_note else ""
+        return f"<p{kind}>{escape(block.text)}</p>"
+    if isinstance(block, Points):
+        tag = "ol" if block.is_numbered else "ul"
+        items = "".join(f"<li>{escape(point)}</li>" for point in block.points)
+        return f"<{tag}>{items}</{tag}>"
+    if isinstance(block, Figure):
+        return _figure(block, next(numbers))
+    return _table(block)
+
+
+def _figure(block: Figure, number: int) -> str:
+    # What one chart calls its parts, another calls them too: in one page they have to differ.
+    svg = _apart(block.chart.svg, f"chart-{number}-")
+    role = f'<svg role="img" aria-label="{escape(block.chart.alternative)}"'
+    drawn = svg.replace("<svg", role, 1)
+    caption = f"<figcaption>{escape(block.caption)}</figcaption>"
+    return f'<figure><div class="wide" tabindex="0">{drawn}</div>{caption}</figure>'
+
+
+def _apart(svg: str, prefix: str) -> str:
+    for before in (' id="', 'href="#', "url(#"):
+        svg = svg.replace(before, before + prefix)
+    return svg
+
+
+def _table(block: Table) -> str:
+    def cell(tag: str, place: int, text: str, scope: str = "") -> str:
+        kind = "" if place < block.texts else ' class="number"'
+        return f"<{tag}{scope}{kind}>{escape(text)}</{tag}>"
+
+    head = "".join(
+        cell("th", place, name, ' scope="col"') for place, name in enumerate(block.heading)
+    )
+    rows = "\n".join(
+        "<tr>"
+        + cell("th", 0, row[0], ' scope="row"')
+        + "".join(cell("td", place, text) for place, text in enumerate(row[1:], 1))
+        + "</tr>"
+        for row in block.rows
+    )
+    name = escape(block.caption)
+    return (
+        f'<div class="wide" role="region" aria-label="{name}" tabindex="0">\n<table>\n'
+        f"<caption>{name}</caption>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}\n</tbody>\n"
+        "</table>\n</div>"
+    )

@@ -1,0 +1,98 @@
+"""What a quarter is measured against, and how: definitions, methods, settings, versions."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+from reports.documents.blocks import Heading, Paragraph, Points, Table
+from reports.documents.quarter import CAUTIONS
+from reports.tables.rate_words import percent
+
+if TYPE_CHECKING:
+    from reports.documents.blocks import Block
+    from reports.documents.quarter import QuarterReport
+
+
+def standard(report: QuarterReport) -> list[Block]:
+    """Return what the quarter is measured against."""
+    year = report.headline[2].rows[0]
+    own = "" if year.rate is None else f", {percent(year.rate)}% over the year"
+    target = report.surgeons.target
+    lines = "" if target is None else f" ({percent(target)}%)"
+    return [
+        Heading("What it is measured against"),
+        Paragraph(
+            f"Against the unit itself: its own rate{own}, and the quarter before. Surgeons stand "
+            f"against the unit's rate of the quarter{lines}. No outside rate is taken as a "
+            "standard: published series differ in who was imaged, how walls were measured and what "
+            "counted, by more than a unit differs from one quarter to the next."
+        ),
+    ]
+
+
+def methods(report: QuarterReport) -> list[Block]:
+    """Return definitions, methods, settings, versions and cautions."""
+    window = report.window_days
+    definitions = (
+        (
+            "Counted: each screw that was placed in an operation of the period and in the patient "
+            "at closure, at a level that has a pedicle grade."
+        ),
+        (
+            f"Audit scan: the first adequate post-operative CT from day {window[0]} to day "
+            f"{window[1]} after the operation that was not made for symptoms."
+        ),
+        (
+            "Extent: millimetres by which the screw stands outside the outer cortex in one "
+            "direction, in whole tenths."
+        ),
+        (
+            f"Breach: the greatest of the four pedicle extents, which the {report.scale} scale "
+            "grades too; any is above 0, the others from the cut-off on. Planned exits count."
+        ),
+        "Graded: every wall that the level needs was measured; all four, at S1 medial and caudal.",
+        (
+            "What counts of several readings: one alone counts; two that agree are averaged; else "
+            "an adjudicator decides, and until then the first counts, marked provisional."
+        ),
+    )
+    ways = (
+        (
+            "Intervals of rates: score intervals on effective screws, patients as clusters, the "
+            "correlation within patients pooled over the whole ledger up to the period's end."
+        ),
+        (
+            "Differences: Newcombe's method 10 on effective screws; ratios: delta method on the "
+            "logarithm; both allow for patients with screws in both groups."
+        ),
+        "Funnel: exact binomial limits on effective screws, 95% and 99.8%.",
+        (
+            "Readers: kappa, AC1, correlations and limits of agreement by leaving out one patient "
+            "at a time."
+        ),
+        f"Below {report.question.minimum} graded screws counts are given and no rate.",
+    )
+    kept = json.loads(report.made_with.settings)
+    settings = tuple((name.replace("_", " "), _said(value)) for name, value in kept.items())
+    versions = tuple(report.made_with.versions.items())
+    return [
+        Heading("How it was made"),
+        Heading("Definitions", level=2),
+        Points(definitions),
+        Heading("Methods", level=2),
+        Points(ways),
+        Heading("Settings and versions", level=2),
+        Table("Settings that numbers depend on", ("setting", "value"), settings, texts=2),
+        Table("Versions", ("of", "version"), versions, texts=2),
+        Heading("Cautions"),
+        Points(CAUTIONS),
+    ]
+
+
+def _said(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return ", ".join(_said(each) for each in value) or "none"
+    return str(value) or "none"
