@@ -14,6 +14,7 @@ command -v pg_config >/dev/null && bindir=$(pg_config --bindir) || bindir=""
 [ -x "${bindir:-/nowhere}/initdb" ] || needed+=(postgresql)
 command -v dciodvfy >/dev/null || needed+=(dicom3tools)
 command -v dcmdump >/dev/null || needed+=(dcmtk)
+command -v pdftotext >/dev/null || needed+=(poppler-utils)
 [ -x /usr/sbin/Orthanc ] || needed+=(orthanc)
 [ -e /usr/share/orthanc/plugins/libOrthancDicomWeb.so ] || needed+=(orthanc-dicomweb)
 python3 -c 'import ensurepip' 2>/dev/null || needed+=(python3-venv)
