@@ -1,4 +1,4 @@
-"""`quarter`: a quarter's report as HTML, PDF, JSON, workbook and CSV."""
+"""`quarter`: a quarter's report; a sealed one checked."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from registry.cli.opening import add_as, instant, opened
 from registry.cli.output import CAUTION, say
+from registry.domain.problems import BadInputError, Fault
 
 if TYPE_CHECKING:
     import argparse
@@ -14,14 +15,38 @@ if TYPE_CHECKING:
 
 
 def add_arguments(command: argparse.ArgumentParser) -> None:
-    """Take which quarter, and where its report goes."""
-    command.add_argument("quarter", metavar="QUARTER", help="such as 2026Q3")
-    command.add_argument("--out", required=True, metavar="DIR", help="a new folder")
+    """Take which quarter, or which sealed file, and where files go."""
+    command.add_argument(
+        "what", metavar="QUARTER|verify", help="such as 2026Q3; or `verify` and a sealed file"
+    )
+    command.add_argument("file", metavar="FILE", nargs="?", help="to `verify`; needs no ledger")
+    command.add_argument(
+        "--out",
+        metavar="DIR",
+        help="a new folder for the report; with `verify`, for the files inside, once they are "
+        "found unchanged",
+    )
+    command.add_argument(
+        "--key", metavar="PUBLIC", help="with `verify`: the unit's public key, a PEM file"
+    )
     add_as(command)
 
 
 def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
-    """Write the report and say its six sentences."""
+    """Do what the first word asks for."""
+    if given.what == "verify":
+        from registry.cli.quarter_verify import verify_file
+
+        return verify_file(given, environment)
+    for name, value in (("FILE", given.file), ("--key", given.key)):
+        if value is not None:
+            raise BadInputError(Fault("goes with `quarter verify` alone", name, "leave it out"))
+    if given.out is None:
+        raise BadInputError(Fault("is needed for a quarter's report", "--out", "name a new folder"))
+    return _write(given, environment)
+
+
+def _write(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     from registry.actions.export_files import write_export
     from registry.actions.quarter_files import quarter_export
     from registry.store.exporting.folder import check_free
@@ -29,7 +54,7 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     out, now = Path(given.out), instant()
     with opened(given, environment) as (ledger, viewer):
         check_free(out, ledger.home)
-        export = quarter_export(ledger, viewer, given.quarter, now)
+        export = quarter_export(ledger, viewer, given.what, now)
         write_export(ledger, viewer, export, out, now)
     say(f"{out}: {', '.join(export.files)}")
     say(f"digest of the report: {export.digest}")
