@@ -229,65 +229,6 @@ def class_agreements(tables: Floats, grade: int) -> Floats:
         return np.asarray(2 * tables[..., grade, grade] / used)
 
 
-def gwet_ac1(ratings: npt.ArrayLike) -> float:
-    """Return Gwet's AC1 of any number of readers, of whom some may not have read everything.
-
-    Parameters
-    ----------
-    ratings : (n, q) counts, a row a screw: how many readers gave it each grade
-
-    Returns
-    -------
-    float : not-a-number where no screw was read twice
-
-    Examples
-    --------
-    Gwet's Handbook of Inter-Rater Reliability, twelve units and four raters, ratings missing:
-
-    >>> rated = ["11.1", "2232", "3333", "3333", "2222", "1234", "4444", "1121", "2222", ".555",
-    ...          "..11", "..3."]
-    >>> round(gwet_ac1([[row.count(grade) for grade in "12345"] for row in rated]), 5)
-    0.77544
-    """
-    observed, shares = _many(ratings)
-    expected = float((shares * (1 - shares)).sum() / (len(shares) - 1))
-    return (observed - expected) / (1 - expected)
-
-
-def fleiss_kappa(ratings: npt.ArrayLike) -> float:
-    """Return Fleiss' kappa of any number of readers.
-
-    Parameters
-    ----------
-    ratings : (n, q) counts, a row a screw: how many readers gave it each grade
-
-    Returns
-    -------
-    float : not-a-number where one grade alone was used, or no screw was read twice
-
-    References
-    ----------
-    Fleiss JL. Psychological Bulletin 1971;76:378-382; with missing ratings as in Gwet KL, Handbook
-    of Inter-Rater Reliability.
-    """
-    observed, shares = _many(ratings)
-    expected = float((shares**2).sum())
-    return (observed - expected) / (1 - expected) if 1 - expected > _NOTHING else np.nan
-
-
-def _many(ratings: npt.ArrayLike) -> tuple[float, Floats]:
-    """Return the agreement seen among screws read at least twice, and each grade's mean share."""
-    counts = np.asarray(ratings, dtype=np.float64)
-    readers = counts.sum(axis=1)
-    twice = counts[readers > 1]
-    if not len(twice):
-        return np.nan, np.zeros(counts.shape[1])
-    number = twice.sum(axis=1)
-    observed = (twice * (twice - 1)).sum(axis=1) / (number * (number - 1))
-    read = readers > 0
-    return float(observed.mean()), (counts[read] / readers[read, None]).mean(axis=0)
-
-
 def _checked(table: npt.ArrayLike, weights: Weights | npt.ArrayLike) -> tuple[Floats, Floats]:
     counts = np.asarray(table, dtype=np.float64)
     if counts.ndim != 2 or counts.shape[0] != counts.shape[1]:  # noqa: PLR2004 - rows and columns

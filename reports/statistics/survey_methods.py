@@ -137,6 +137,29 @@ def arcsine_interval(events: Counts, sizes: Counts, confidence: float = 0.95) ->
     return Interval(math.sin(low) ** 2, math.sin(high) ** 2)
 
 
+def plain_mean_interval(events: Counts, sizes: Counts, confidence: float = 0.95) -> Interval | None:
+    """Return p -+ t se, R's svyciprop with method mean; it can leave 0 to 1.
+
+    Parameters
+    ----------
+    events, sizes : whole numbers, one a patient; sizes of 0 are left out
+    confidence : above 0 and below 1
+
+    Returns
+    -------
+    Interval or None : None with fewer than two patients; not clipped
+
+    Raises
+    ------
+    ValueError : no graded screw, or `confidence` not between 0 and 1
+    """
+    p, _, k, variance = _basics(events, sizes)
+    if variance is None:
+        return None
+    half = student_quantile(confidence, k - 1) * math.sqrt(variance)
+    return Interval(p - half, p + half)
+
+
 def _basics(events: Counts, sizes: Counts) -> tuple[float, float, int, float | None]:
     """Return p, n, K and the linearised variance, which is None with fewer than two patients."""
     n, k = float(np.sum(sizes)), int(np.count_nonzero(sizes))

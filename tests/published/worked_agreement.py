@@ -66,7 +66,11 @@ GWET = [
     "11.1", "2232", "3333", "3333", "2222", "1234",
     "4444", "1121", "2222", ".555", "..11", "..3.",
 ]  # fmt: skip
-GWET_AC1, GWET_FLEISS = 0.77544, 0.76117
+GWET_AC1, GWET_FLEISS, GWET_AC2_QUADRATIC = 0.77544, 0.76117, 0.914
+# Printed 0.743; the second digits, the standard errors and the limits by running irrCAC.
+GWET_ALPHA = 0.74342
+GWET_AC1_ERROR, GWET_AC2_ERROR, GWET_FLEISS_ERROR = 0.14295, 0.10396, 0.15302
+GWET_AC1_LIMITS = (0.46081, 1.0)
 
 # Shrout PE, Fleiss JL. Psychological Bulletin 1979;86:420-428: (1,1), (2,1), (3,1), and the same of
 # the mean of four, two decimals printed (those of the mean from memory), in a test file of R's

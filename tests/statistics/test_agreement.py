@@ -11,8 +11,6 @@ from reports.statistics.agreement import (
     Weights,
     ac1s,
     class_agreements,
-    fleiss_kappa,
-    gwet_ac1,
     interchangeable_kappas,
     kappa,
     kappa_standard_error,
@@ -31,6 +29,7 @@ from reports.statistics.intraclass import (
     row_sums,
 )
 from reports.statistics.jackknife import cluster_sums, jackknife
+from reports.statistics.many_readers import fleiss, gwet, krippendorff_alpha
 from tests.published import worked_agreement as worked
 
 
@@ -53,14 +52,34 @@ def test_kappa_is_the_worked_one_to_its_printed_digits(table, weights, value, er
         assert round(kappa_standard_error(table, named(weights)), digits) == error
 
 
-def test_fleiss_kappa_and_ac1_are_the_worked_ones_to_their_printed_digits():
-    assert fleiss_kappa(counted(worked.FLEISS_1971, "12345")) == pytest.approx(
+def test_fleiss_kappa_is_the_worked_one_to_its_printed_digits():
+    assert fleiss(counted(worked.FLEISS_1971, "12345")).estimate.value == pytest.approx(
         worked.FLEISS_1971_KAPPA, abs=1e-7
     )
-    assert round(fleiss_kappa(worked.TEN_BY_FIVE), 3) == worked.TEN_BY_FIVE_KAPPA
-    gwet = counted(worked.GWET, "12345")
-    assert round(gwet_ac1(gwet), 5) == worked.GWET_AC1
-    assert round(fleiss_kappa(gwet), 5) == worked.GWET_FLEISS
+    assert round(fleiss(worked.TEN_BY_FIVE).estimate.value, 3) == worked.TEN_BY_FIVE_KAPPA
+
+
+def test_agreement_of_many_readers_with_ratings_missing_is_the_worked_one():
+    ratings = counted(worked.GWET, "12345")
+    first, second = gwet(ratings), gwet(ratings, Weights.QUADRATIC)
+    assert round(first.estimate.value, 5) == worked.GWET_AC1
+    assert round(first.standard_error, 5) == worked.GWET_AC1_ERROR
+    limits = first.estimate
+    assert (round(limits.low, 5), limits.high) == worked.GWET_AC1_LIMITS
+    assert round(second.estimate.value, 3) == worked.GWET_AC2_QUADRATIC
+    assert round(second.standard_error, 5) == worked.GWET_AC2_ERROR
+    of_fleiss = fleiss(ratings)
+    assert round(of_fleiss.estimate.value, 5) == worked.GWET_FLEISS
+    assert round(of_fleiss.standard_error, 5) == worked.GWET_FLEISS_ERROR
+    assert round(krippendorff_alpha(ratings), 5) == worked.GWET_ALPHA
+
+
+def test_many_readers_agreement_is_undefined_where_nothing_was_read_twice():
+    assert gwet([[1, 0], [0, 1]]).estimate.value is None
+    assert fleiss([[1, 0], [0, 1]]).standard_error is None
+    assert krippendorff_alpha([[1, 0], [0, 1]]) is None
+    assert krippendorff_alpha([[2, 0], [3, 0]]) is None
+    assert gwet([[1, 1]]).standard_error is None
 
 
 def test_intraclass_correlations_and_limits_are_the_worked_ones():
@@ -118,17 +137,17 @@ def test_two_readers_as_a_table_and_as_counts_have_one_ac1_and_statsmodels_fleis
         table[first, second] += 1
         counts[number, first] += 1
         counts[number, second] += 1
-    assert float(ac1s(table)) == pytest.approx(gwet_ac1(counts))
+    assert float(ac1s(table)) == pytest.approx(gwet(counts).estimate.value)
     if len({grade for pair in pairs for grade in pair}) > 1:
-        assert fleiss_kappa(counts) == pytest.approx(peer_fleiss(counts))
-        assert float(interchangeable_kappas(table)) == pytest.approx(fleiss_kappa(counts))
+        assert fleiss(counts).estimate.value == pytest.approx(peer_fleiss(counts))
+        assert float(interchangeable_kappas(table)) == pytest.approx(fleiss(counts).estimate.value)
 
 
 def test_kappa_is_not_defined_where_both_used_one_grade_only():
     one_grade = [[7, 0], [0, 0]]
     for weights in Weights:
         assert np.isnan(kappa(one_grade, weights))
-    assert np.isnan(fleiss_kappa([[2, 0], [2, 0]]))
+    assert fleiss([[2, 0], [2, 0]]).estimate.value is None
     assert np.isnan(interchangeable_kappas(np.asarray(one_grade, dtype=float)))
     assert float(ac1s(np.asarray(one_grade, dtype=float))) == 1
     assert np.isnan(class_agreements(np.asarray(one_grade, dtype=float), 1))

@@ -12,6 +12,7 @@ from reports.statistics.intervals import (
     score_interval,
     student_quantile,
     wilson,
+    wilson_corrected,
 )
 from tests.published.worked_intervals import SINGLE
 
@@ -20,6 +21,7 @@ METHODS = {
     "clopper-pearson": clopper_pearson,
     "jeffreys": jeffreys,
     "mid-p": mid_p,
+    "wilson-corrected": wilson_corrected,
 }
 STATSMODELS_NAMES = {"wilson": "wilson", "clopper-pearson": "beta", "jeffreys": "jeffreys"}
 

@@ -7,6 +7,7 @@ from reports.statistics.survey_methods import (
     fleiss_cuzick,
     korn_graubard,
     logit_interval,
+    plain_mean_interval,
 )
 from tests.published.worked_intervals import LITTERS, SCHOOLS
 
@@ -16,8 +17,13 @@ WORKED = LITTERS | SCHOOLS
 @pytest.mark.parametrize("name", WORKED)
 @pytest.mark.parametrize(
     ("method", "key"),
-    [(logit_interval, "logit"), (arcsine_interval, "arcsine"), (korn_graubard, "beta")],
-    ids=["logit", "arcsine", "beta"],
+    [
+        (logit_interval, "logit"),
+        (arcsine_interval, "arcsine"),
+        (korn_graubard, "beta"),
+        (plain_mean_interval, "mean"),
+    ],
+    ids=["logit", "arcsine", "beta", "mean"],
 )
 def test_the_interval_is_the_one_that_r_printed(name, method, key):
     worked = WORKED[name]
@@ -60,7 +66,9 @@ def test_a_patient_without_a_graded_screw_changes_nothing():
         assert np.allclose([before.low, before.high], [after.low, after.high])
 
 
-@pytest.mark.parametrize("method", [logit_interval, arcsine_interval, korn_graubard])
+@pytest.mark.parametrize(
+    "method", [logit_interval, arcsine_interval, korn_graubard, plain_mean_interval]
+)
 def test_without_a_graded_screw_there_is_no_interval(method):
     with pytest.raises(ValueError, match="without a graded screw"):
         method([0], [0])
