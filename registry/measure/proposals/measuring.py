@@ -11,7 +11,8 @@ from registry.domain.directions import BODY_WALLS, PEDICLE_WALLS, Direction
 from registry.domain.problems import BadInputError
 from registry.measure.axes import section_frame, section_to_patient
 from registry.measure.extents import pedicle_extents
-from registry.measure.proposals.pedicle import closed_curves, see_cortex, thinned
+from registry.measure.proposals.closing import LEAST_SECTIONS, closed_curves, thinned
+from registry.measure.proposals.pedicle import see_cortex
 from registry.measure.proposals.rings import find_course
 from registry.measure.proposals.sacrum import S1_WALLS, wall_marks
 from registry.measure.proposals.straight import MOST_BLOOM_MM, straighten
@@ -20,19 +21,20 @@ from registry.measure.uncertainty import UNKNOWN_DIAMETER_SD_MM
 from registry.measure.wall_extents import S1_DEPTH_MM, s1_extents
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import ArrayLike
 
     from registry.domain.directions import Side
     from registry.measure.axes import FloatArray, Midplane, ScrewAxis, SectionFrame
     from registry.measure.extents import PedicleExtents
+    from registry.measure.proposals.carried import Like
+    from registry.measure.proposals.pedicle import SeenCortex
     from registry.measure.proposals.records import ProposedExtent
     from registry.measure.proposals.straight import Straight, Tissue
     from registry.measure.sampling import Voxels
 
 LEAST_WORTH = 0.55
-LEAST_SECTIONS = 3
 MOST_GAP_MM = 1.5
 """A screw that lies farther than this from the ring that was found is measured against none."""
 MARKS_A_SECTION = 24
@@ -103,10 +105,33 @@ class PedicleFound:
     tissue: Tissue
 
 
-def measure_pedicle(
-    voxels: Voxels, affine: ArrayLike, shank: Shank, midplane: Midplane | None
-) -> PedicleFound:
-    """Return the pedicle's extents, each with its uncertainty or why it was not measured.
+@dataclass(frozen=True, eq=False)
+class Look:
+    """What is seen about a screw, before anything is measured.
+
+    Attributes
+    ----------
+    shank : Shank
+    midplane : of the vertebra, None where it was not found
+    straight : the CT along the screw
+    seen : the pedicle's cortex, None where none is seen
+    why : it is not
+    """
+
+    shank: Shank
+    midplane: Midplane | None
+    straight: Straight
+    seen: SeenCortex | None
+    why: str = ""
+
+    @property
+    def frame(self) -> SectionFrame:
+        """The frame of the section at the entry."""
+        return section_frame(self.shank.axis, 0.0, self.shank.side, self.midplane)
+
+
+def look_about(voxels: Voxels, affine: ArrayLike, shank: Shank, midplane: Midplane | None) -> Look:
+    """Return what is seen of a screw's pedicle.
 
     Parameters
     ----------
@@ -117,20 +142,34 @@ def measure_pedicle(
     """
     straight = straighten(voxels, affine, shank.axis, shank.side, midplane, shank.radius_mm)
     if not shank.closes_a_ring:
-        frame = section_frame(shank.axis, 0.0, shank.side, midplane)
-        return _sacral(straight, shank, frame, affine)
+        return Look(shank, midplane, straight, None, NO_RING_AT_S1)
     if max(straight.bloom_mm) >= MOST_BLOOM_MM:
-        return _nothing(straight, GLARE)
-    return _ringed(straight, shank, midplane, affine)
-
-
-def _ringed(
-    straight: Straight, shank: Shank, midplane: Midplane | None, affine: ArrayLike
-) -> PedicleFound:
+        return Look(shank, midplane, straight, None, GLARE)
     course = find_course(straight, shank.radius_mm, shank.axis.length_mm)
     if course is None or course.worth < LEAST_WORTH:
-        return _nothing(straight, NO_RING)
-    curves, marks = closed_curves(see_cortex(straight, course))
+        return Look(shank, midplane, straight, None, NO_RING)
+    return Look(shank, midplane, straight, see_cortex(straight, course))
+
+
+def measure_pedicle(look: Look, likes: Sequence[Like], affine: ArrayLike) -> PedicleFound:
+    """Return the pedicle's extents, each with its uncertainty or why it was not measured.
+
+    Parameters
+    ----------
+    look : Look
+    likes : other pedicles that should look like this one
+    affine : (4, 4), (i, j, k, 1) to LPS mm
+    """
+    if look.seen is not None:
+        return _ringed(look, look.seen, likes, affine)
+    if not look.shank.closes_a_ring:
+        return _sacral(look.straight, look.shank, look.frame, affine)
+    return _nothing(look.straight, look.why)
+
+
+def _ringed(look: Look, seen: SeenCortex, likes: Sequence[Like], affine: ArrayLike) -> PedicleFound:
+    straight, shank, frame = look.straight, look.shank, look.frame
+    curves, marks = closed_curves(seen, likes)
     if len(curves) < LEAST_SECTIONS:
         return _nothing(straight, FEW_SECTIONS)
     try:
@@ -139,13 +178,12 @@ def _ringed(
         return _nothing(straight, FEW_SECTIONS)
     if _is_aloof(found, shank):
         return _nothing(straight, ALOOF)
-    frame = section_frame(shank.axis, 0.0, shank.side, midplane)
     sures = Sureness(frame, affine, shank.diameter_sd_mm)
     extents, hidden = sures.told(found, bordering_mm(shank.radius_mm, curves, shank.axis.length_mm))
     isthmus = min(curves, key=lambda depth: abs(depth - (found.isthmus_mm or 0.0)))
     middle = section_to_patient(
         curves[isthmus].points.mean(axis=0),
-        section_frame(shank.axis, isthmus, shank.side, midplane),
+        section_frame(shank.axis, isthmus, shank.side, look.midplane),
     )
     return PedicleFound(
         extents,

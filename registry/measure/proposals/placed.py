@@ -10,7 +10,13 @@ import numpy as np
 from registry.measure.angles import convergence_deg, sagittal_deg
 from registry.measure.axes import point, section_frame
 from registry.measure.proposals.body_extents import Sizes, body_extents
-from registry.measure.proposals.measuring import Shank, measure_pedicle, without_body
+from registry.measure.proposals.likes import opposite
+from registry.measure.proposals.measuring import (
+    Shank,
+    look_about,
+    measure_pedicle,
+    without_body,
+)
 from registry.measure.proposals.records import ProposedScrew
 from registry.measure.proposals.vertebrae import SidedAxis, find_body, vertebra_frames
 
@@ -22,7 +28,8 @@ if TYPE_CHECKING:
     from registry.domain.directions import Direction
     from registry.measure.axes import Midplane, Point, ScrewAxis
     from registry.measure.proposals.body_extents import Body
-    from registry.measure.proposals.measuring import PedicleFound
+    from registry.measure.proposals.carried import Like
+    from registry.measure.proposals.measuring import Look, PedicleFound
     from registry.measure.proposals.midplane import VertebraFrame
     from registry.measure.proposals.records import LoggedScrew, ProposedExtent
     from registry.measure.sampling import Voxels
@@ -50,7 +57,11 @@ def measure_placed(
     for each in placed:
         by_level.setdefault(each.logged.level, []).append(SidedAxis(each.logged.side, each.axis))
     frames = vertebra_frames(voxels, affine, by_level)
-    pedicles = [_pedicle(voxels, affine, each, frames.get(each.logged.level)) for each in placed]
+    looks = [_look(voxels, affine, each, frames.get(each.logged.level)) for each in placed]
+    pedicles = [
+        measure_pedicle(look, _likes(number, placed, looks), affine)
+        for number, look in enumerate(looks)
+    ]
     bodies = _bodies(voxels, affine, placed, pedicles, frames)
     return tuple(
         _screw(each, pedicle, frames.get(each.logged.level), bodies.get(each.logged.level))
@@ -58,9 +69,7 @@ def measure_placed(
     )
 
 
-def _pedicle(
-    voxels: Voxels, affine: ArrayLike, placed: Placed, frame: VertebraFrame | None
-) -> PedicleFound:
+def _look(voxels: Voxels, affine: ArrayLike, placed: Placed, frame: VertebraFrame | None) -> Look:
     shank = Shank(
         placed.axis,
         placed.logged.side,
@@ -68,7 +77,18 @@ def _pedicle(
         placed.is_diameter_estimated,
         closes_a_ring=placed.logged.level != "S1",
     )
-    return measure_pedicle(voxels, affine, shank, None if frame is None else frame.midplane)
+    return look_about(voxels, affine, shank, None if frame is None else frame.midplane)
+
+
+def _likes(number: int, placed: Sequence[Placed], looks: Sequence[Look]) -> list[Like]:
+    """Return the pedicles that should look like one screw's."""
+    own = placed[number].logged
+    found = (
+        opposite(looks[number], look)
+        for each, look in zip(placed, looks, strict=True)
+        if each.logged.level == own.level and each.logged.side is not own.side
+    )
+    return [like for like in found if like is not None]
 
 
 def _bodies(
