@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import zipfile
 from typing import TYPE_CHECKING
 
 from registry.actions.export_files import Export
@@ -14,6 +16,7 @@ from reports.documents.quarter_document import quarter_document
 from reports.documents.table_files import as_csv, as_workbook
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import datetime
 
     from registry.domain.access import Viewer
@@ -21,15 +24,9 @@ if TYPE_CHECKING:
     from reports.documents.quarter import QuarterReport
 
 VERB = "make a quarter's report"
-"""What the trail says was done when a report leaves the ledger."""
+"""What the trail says was done when a report is written from the shell."""
 
-MEDIA_TYPES = {
-    "html": "text/html",
-    "pdf": "application/pdf",
-    "json": "application/json",
-    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
-    "csv": "text/csv",
-}
+_EARLIEST = (1980, 1, 1, 0, 0, 0)
 
 
 def quarter_files(report: QuarterReport) -> dict[str, bytes]:
@@ -43,6 +40,26 @@ def quarter_files(report: QuarterReport) -> dict[str, bytes]:
         f"{name}.xlsx": as_workbook(tables, report.made_at),
     }
     return files | {f"{name}.{table.name}.csv": as_csv(table) for table in tables}
+
+
+def _zipped(report: QuarterReport) -> bytes:
+    target = io.BytesIO()
+    with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in quarter_files(report).items():
+            member = zipfile.ZipInfo(name, _EARLIEST)
+            member.compress_type = zipfile.ZIP_DEFLATED
+            archive.writestr(member, data)
+    return target.getvalue()
+
+
+FORMS: dict[str, Callable[[QuarterReport], bytes]] = {
+    "html": lambda report: as_html(quarter_document(report)),
+    "pdf": lambda report: as_pdf(quarter_document(report)),
+    "json": as_json_bytes,
+    "xlsx": lambda report: as_workbook(flat_tables(report), report.made_at),
+    "zip": _zipped,
+}
+"""What makes each form of a report alone; `zip` is all of its files."""
 
 
 def quarter_export(ledger: Ledger, viewer: Viewer, period: str, now: datetime) -> Export:

@@ -46,6 +46,7 @@ from registry.web.pages.proposal.views import proposal_page
 from registry.web.pages.rates.views import rates_page
 from registry.web.pages.readers.views import readers_page
 from registry.web.pages.reading.views import reading_desk
+from registry.web.pages.reply.report import quarter_report
 from registry.web.pages.reply.views import reply
 from registry.web.pages.runs.views import runs_page
 from registry.web.pages.scans.decide import arrival_decision
@@ -99,6 +100,7 @@ _BLUEPRINTS = (
     second_readings_page,
     policy_page,
     reply,
+    quarter_report,
     trail,
     withdrawal,
     worklist_page,

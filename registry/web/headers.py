@@ -29,6 +29,12 @@ PAGE_POLICY = "; ".join(_RULES)
 # A picture opened by itself may style its own shapes and do nothing else.
 PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
 
+# A report brings its own style, and charts style their shapes; nothing runs and nothing is fetched.
+REPORT_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; form-action 'none'; base-uri 'none'; "
+    "frame-ancestors 'none'"
+)
+
 _ALWAYS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",

@@ -18,8 +18,13 @@ if TYPE_CHECKING:
 
 def as_html(document: Document) -> bytes:
     """Return the document as UTF-8 bytes of HTML."""
-    numbers = count(1)
-    body = "\n".join(_written(block, numbers) for block in document.blocks)
+    numbers, sections = count(1), count(1)
+    body = "\n".join(
+        _section(block.text, next(sections))
+        if isinstance(block, Heading) and block.level == 1
+        else _written(block, numbers)
+        for block in document.blocks
+    )
     return f"""<!DOCTYPE html>
 <html lang="en-GB">
 <head>
@@ -35,6 +40,7 @@ def as_html(document: Document) -> bytes:
 <main>
 <h1>{escape(document.title)}</h1>
 <p class="under">{escape(document.subtitle)}</p>
+{_contents(document)}
 {body}
 </main>
 <footer><p>{escape(document.foot)}</p></footer>
@@ -46,6 +52,21 @@ def as_html(document: Document) -> bytes:
 @cache
 def _style() -> str:
     return (files("reports.documents") / "page.css").read_text(encoding="utf-8")
+
+
+def _contents(document: Document) -> str:
+    """Return the list of sections, which leads to each."""
+    names = [block.text for block in document.blocks
+             if isinstance(block, Heading) and block.level == 1]  # fmt: skip
+    items = "".join(
+        f'<li><a href="#section-{number}">{escape(name)}</a></li>'
+        for number, name in enumerate(names, 1)
+    )
+    return f'<nav aria-label="Sections"><ul>{items}</ul></nav>'
+
+
+def _section(name: str, number: int) -> str:
+    return f'<h2 id="section-{number}">{escape(name)}</h2>'
 
 
 def _written(block: Block, numbers: Iterator[int]) -> str:

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from reports.documents.quarter import QuarterReport
     from reports.tables.rates import RateTable
 
+_DOTS = "Dots are rates, lines their 95% intervals; where these overlap, rates may not differ."
+
 
 def quarter_document(report: QuarterReport) -> Document:
     """Return the report; the same document for the same numbers."""
@@ -44,7 +46,7 @@ def quarter_document(report: QuarterReport) -> Document:
         ),
         author=report.unit,
         made_at=report.made_at,
-        foot=f"{spans.quarter.name}. {CAUTIONS[0]}",
+        foot=CAUTIONS[0],
         blocks=(
             *_summary(report),
             *_changes(report),
@@ -104,13 +106,13 @@ def _levels(report: QuarterReport) -> list[Block]:
             "Medial breaches, towards the canal, and lateral ones, away from it, are counted "
             "apart: a screw may have both."
         ),
-        *_figure(levels_chart(found.medial, found.lateral), f"Medial and lateral, {name}."),
+        *_figure(levels_chart(found.medial, found.lateral), f"{name}, cranial on top. {_DOTS}"),
         wall_table(found.medial, found.lateral, f"Medial and lateral walls by level, {name}"),
         rate_table(found.levels, f"All four walls by level, {name}"),
         *_notes(found.levels.notes()),
         Heading(f"The same over {year}", level=2),
         *_figure(
-            levels_chart(found.year_medial, found.year_lateral), f"Medial and lateral, {year}."
+            levels_chart(found.year_medial, found.year_lateral), f"{year}, cranial on top. {_DOTS}"
         ),
         wall_table(
             found.year_medial, found.year_lateral, f"Medial and lateral walls by level, {year}"
@@ -144,7 +146,7 @@ def _rates(table: RateTable, name: str) -> list[Block]:
     if not table.rows:
         return [Paragraph("No screw was placed in this quarter.")]
     return [
-        *_figure(rates_chart(table), f"{name}."),
+        *_figure(rates_chart(table), _DOTS),
         rate_table(table, name),
         *_notes(table.notes()),
     ]
@@ -174,7 +176,9 @@ def _surgeons(report: QuarterReport) -> list[Block]:
             "Codes are this report's own, in no order of merit, and other in each report. "
             + CONVERSATION
         ),
-        *_figure(funnel_chart(table), "Each point a surgeon, between the unit's lines."),
+        *_figure(
+            funnel_chart(table), "Each dot a surgeon; dashed, the 95% lines, full, the 99.8% lines."
+        ),
         against,
         likely,
         Paragraph("What to look at, in this order, where a point lies beyond a line:"),

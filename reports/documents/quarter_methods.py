@@ -26,7 +26,7 @@ def standard(report: QuarterReport) -> list[Block]:
             f"Against the unit itself: its own rate{own}, and the quarter before. Surgeons stand "
             f"against the unit's rate of the quarter{lines}. No outside rate is taken as a "
             "standard: published series differ in who was imaged, how walls were measured and what "
-            "counted, by more than a unit differs from one quarter to the next."
+            "counted."
         ),
     ]
 

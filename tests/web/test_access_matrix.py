@@ -86,6 +86,8 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/quarters/"): frozenset({"surgeon", "quality lead"}),
     ("GET", "/quarters/<period>"): LEAD,
     ("POST", "/quarters/<period>"): LEAD,
+    ("GET", "/quarters/<period>/report"): LEAD,
+    ("GET", "/quarters/<period>/report.<form>"): LEAD,
     ("GET", "/quarters/<period>/reply"): frozenset({"surgeon"}),
     ("POST", "/quarters/<period>/reply"): frozenset({"surgeon"}),
     ("POST", "/quarters/<period>/again"): frozenset({"surgeon"}),
