@@ -7,6 +7,8 @@ from dataclasses import dataclass
 NOTE = "An invented scenario: the unit, its people, its patients and every number are made up."
 UNIT_NAME = "Invented spinal unit (demo, nothing in it is real)"
 
+STANDARD_PERCENT = 8
+STANDARD_WORDS = "an invented unit's aim"
 POLICY_WORDS = (
     "Tell the spinal registrar on call by telephone today and give the number of the finding. "
     "This is an invented unit's policy."

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 from .cases import DRAWN_OPERATED_ON, DRAWN_SCANNED_ON, invent_cases
 from .ct.study import DrawnStudy, PatientIdentity, draw_study
 from .outcomes import invent_outcomes
-from .people import ACCOUNTS, NOTE, PASSPHRASE, POLICY_MM, POLICY_WORDS, UNIT_NAME
+from .people import (
+    ACCOUNTS,
+    NOTE,
+    PASSPHRASE,
+    POLICY_MM,
+    POLICY_WORDS,
+    STANDARD_PERCENT,
+    STANDARD_WORDS,
+    UNIT_NAME,
+)
 from .readings import invent_readings
 from .records import Imaging
 from .replies import invent_rounds
@@ -28,6 +37,8 @@ __all__ = [
     "POLICY_MM",
     "POLICY_WORDS",
     "SEED",
+    "STANDARD_PERCENT",
+    "STANDARD_WORDS",
     "UNIT_NAME",
     "InventedUnit",
     "invent_unit",

@@ -35,6 +35,7 @@ from reports.documents.quarter import (
     Readers,
     SecondReads,
     Spans,
+    Standard,
     Waiting,
     Work,
 )
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from registry.domain.access import Viewer
+    from registry.domain.settings import Settings
     from registry.store.home import Ledger
     from reports.tables.compare import ComparisonTable
 
@@ -77,6 +79,7 @@ def quarter_numbers(ledger: Ledger, viewer: Viewer, period: str, now: datetime) 
         question=question,
         window_days=ledger.settings.audit_window_days,
         scale=ledger.settings.scale,
+        standard=_standard(ledger.settings),
         rates=_rates(ledger, viewer, spans),
         change=_change(ledger, viewer, spans),
         surgeons=count_surgeons(ledger, anybody, question),
@@ -88,6 +91,12 @@ def quarter_numbers(ledger: Ledger, viewer: Viewer, period: str, now: datetime) 
             ledger.settings.written(), {name: version(name) for name in (*_NUMBERS_OF, *_SHEET_OF)}
         ),
     )
+
+
+def _standard(settings: Settings) -> Standard | None:
+    if settings.standard_percent is None:
+        return None
+    return Standard(settings.standard_percent, settings.standard_words)
 
 
 def _spans(asked: Quarter) -> Spans:

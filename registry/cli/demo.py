@@ -150,6 +150,8 @@ def _settings(scenario: Any) -> str:  # noqa: ANN401 - the scenario's module
         f'unit_name = "{scenario.UNIT_NAME}"\n'
         f'policy_words = "{scenario.POLICY_WORDS}"\n'
         f"policy_mm = {{ {limits} }}\n"
+        f"standard_percent = {scenario.STANDARD_PERCENT}\n"
+        f'standard_words = "{scenario.STANDARD_WORDS}"\n'
     )
 
 

@@ -68,6 +68,8 @@ class Settings:
     overdue_days : a reading that was asked for longer ago is overdue
     policy_words : the unit's own policy for findings that cannot wait; empty for none
     policy_mm : by direction, the extent from which on a first reading meets that policy
+    standard_percent : the unit's own standard for its headline rate; None for none
+    standard_words : where that standard comes from
     reply_days : a quarter lies before its surgeons for so many days before it can be sealed
     practice_screws : drawn screws that a new reader reads before the first of the audit
     known_truth_share : share of drawn screws, whose truth is known, in what a reader reads
@@ -102,6 +104,8 @@ class Settings:
     overdue_days: int = 14
     policy_words: str = ""
     policy_mm: tuple[tuple[Direction, Decimal], ...] = ()
+    standard_percent: Decimal | None = None
+    standard_words: str = ""
     reply_days: int = 14
     reply_cover: int = 3
     practice_screws: int = 0

@@ -99,6 +99,11 @@ def _decimal(low: str, high: str) -> Callable[[object], Decimal]:
     return parse
 
 
+def _standard(value: object) -> Decimal | None:
+    """Return a standard in per cent; None for an empty text."""
+    return None if str(value).strip() == "" else _decimal("0", "100")(value)
+
+
 def _word_of(words: type[StrEnum]) -> Callable[[object], StrEnum]:
     def parse(value: object) -> StrEnum:
         try:
@@ -229,6 +234,8 @@ _PARSERS: dict[str, Callable[[Any], object]] = {
     "overdue_days": _whole(1, 365),
     "policy_words": _words,
     "policy_mm": _limits,
+    "standard_percent": _standard,
+    "standard_words": _words,
     "reply_days": _whole(0, 365),
     "reply_cover": _whole(0, 50),
     "practice_screws": _whole(0, 500),

@@ -10,6 +10,7 @@ from reports.documents.canonical import canonical_bytes
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import date, datetime
+    from decimal import Decimal
 
     from registry.domain.directions import Direction
     from reports.tables.compare import ComparisonTable
@@ -187,6 +188,14 @@ class Work:
 
 
 @dataclass(frozen=True)
+class Standard:
+    """The unit's own standard for its headline rate: per cent, and where it comes from."""
+
+    percent: Decimal
+    words: str
+
+
+@dataclass(frozen=True)
 class MadeWith:
     """What numbers depend on: the unit's settings as canonical JSON, and versions by name."""
 
@@ -206,6 +215,7 @@ class QuarterReport:
     question : the headline, over the quarter
     window_days : first and last day after the operation for an audit scan
     scale : grading scale
+    standard : the unit's own; None where it has stated none
     change : the quarter less the one before; None where either has no screw
     """
 
@@ -215,6 +225,7 @@ class QuarterReport:
     question: Question
     window_days: tuple[int, int]
     scale: str
+    standard: Standard | None
     rates: QuarterRates
     change: ComparisonTable | None
     surgeons: SurgeonTable
@@ -246,6 +257,7 @@ def numbers(report: QuarterReport) -> dict[str, object]:
         "to": report.spans.quarter.last.isoformat(),
         "unit": report.unit,
         "made_at": report.made_at.isoformat(),
+        "standard_percent": report.standard.percent if report.standard else None,
         "rates": {name: table.as_json() for name, table in report.rates.tables().items()},
         "compare": report.change.as_json() if report.change else None,
         "surgeons": report.surgeons.as_json(),

@@ -7,28 +7,55 @@ from typing import TYPE_CHECKING
 
 from reports.documents.blocks import Heading, Paragraph, Points, Table
 from reports.documents.quarter import CAUTIONS
+from reports.documents.quarter_words import event_words
 from reports.tables.rate_words import percent
 
 if TYPE_CHECKING:
     from reports.documents.blocks import Block
-    from reports.documents.quarter import QuarterReport
+    from reports.documents.quarter import QuarterReport, Standard
 
 
 def standard(report: QuarterReport) -> list[Block]:
-    """Return what the quarter is measured against."""
+    """Return what the quarter is measured against: the unit's own standard, and the unit itself."""
     year = report.headline[2].rows[0]
     own = "" if year.rate is None else f", {percent(year.rate)}% over the year"
     target = report.surgeons.target
     lines = "" if target is None else f" ({percent(target)}%)"
+    stated = (
+        [] if report.standard is None else [Paragraph(against_standard(report, report.standard))]
+    )
+    outside = (
+        ""
+        if report.standard
+        else " No outside rate is taken as a standard: published series differ in who was imaged, "
+        "how walls were measured and what counted."
+    )
     return [
         Heading("What it is measured against"),
+        *stated,
         Paragraph(
             f"Against the unit itself: its own rate{own}, and the quarter before. Surgeons stand "
-            f"against the unit's rate of the quarter{lines}. No outside rate is taken as a "
-            "standard: published series differ in who was imaged, how walls were measured and what "
-            "counted."
+            f"against the unit's rate of the quarter{lines}.{outside}"
         ),
     ]
+
+
+def against_standard(report: QuarterReport, stated: Standard) -> str:
+    """Return on which side of the unit's standard the quarter's interval lies."""
+    row = report.headline[0].rows[0]
+    limit = f"{stated.percent.normalize():f}%"
+    said = f"The unit's own standard: at most {limit} with {event_words(report)}"
+    said += f" ({stated.words})." if stated.words else "."
+    if row.rate is None or row.low is None or row.high is None:
+        return f"{said} The quarter has too few graded screws to be held against it."
+    share = float(stated.percent) / 100
+    if row.high <= share:
+        verdict = "lies at or below it: the standard is kept"
+    elif row.low > share:
+        verdict = "lies above it: the standard is not kept"
+    else:
+        verdict = "holds it: whether the standard is kept cannot be told from this quarter alone"
+    return f"{said} The quarter's interval, {percent(row.low)}% to {percent(row.high)}%, {verdict}."
 
 
 def methods(report: QuarterReport) -> list[Block]:
@@ -91,6 +118,8 @@ def methods(report: QuarterReport) -> list[Block]:
 
 
 def _said(value: object) -> str:
+    if value is None:
+        return "none"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list):

@@ -22,7 +22,7 @@ from registry.domain.problems import BadInputError, NotAllowedError
 from reports.documents.canonical import canonical_bytes
 from reports.documents.html import as_html
 from reports.documents.pdf import as_pdf
-from reports.documents.quarter import as_json_bytes
+from reports.documents.quarter import Standard, as_json_bytes
 from reports.documents.quarter_document import quarter_document
 from reports.documents.quarter_words import six_sentences
 from tests.build.loaded import an_account
@@ -250,3 +250,18 @@ def test_words_of_the_ledger_are_set_as_they_are_and_never_as_markup(files, text
     document = quarter_document(replace(report, unit=MARKUP))
     assert "<script>" not in as_html(document).decode()
     assert as_pdf(document).startswith(b"%PDF")
+
+
+@pytest.mark.parametrize(
+    ("percent", "verdict"),
+    [("0.5", "lies above it"), ("10", "holds it"), ("90.5", "lies at or below it")],
+)
+def test_the_interval_is_held_against_the_units_own_standard(report, percent, verdict):
+    row = report.headline[0].rows[0]
+    assert 0.005 < row.low < 0.1 < row.high < 0.905
+    stated = replace(report, standard=Standard(Decimal(percent), "as our policy has it"))
+    words = as_html(quarter_document(stated)).decode()
+    (said,) = re.findall(r"<p>(The unit&#x27;s own standard.*?)</p>", words)
+    assert f"at most {percent}% with a breach of 2 mm or more (as our policy has it)" in said
+    assert verdict in said
+    assert json.loads(as_json_bytes(stated))["standard_percent"] == percent

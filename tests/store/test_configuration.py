@@ -34,6 +34,8 @@ def test_the_environment_wins_over_the_file(tmp_path):
     assert (found.unit_name, found.headline_mm) == ("North", Decimal(3))
     assert found.cut_offs_mm == (Decimal(2), Decimal("4.5"))
     assert found.audit_window_days == (1, 30)
+    assert settings(tmp_path, "standard_percent = 5.5").standard_percent == Decimal("5.5")
+    assert settings(tmp_path, STANDARD_PERCENT="").standard_percent is None
     assert settings(tmp_path, SECOND_READS_ALL="yes").second_reads_all is True
     limits = ((Direction.MEDIAL, Decimal(4)), (Direction.CAUDAL, Decimal("3.5")))
     assert settings(tmp_path, "policy_mm = { medial = 4, caudal = 3.5 }").policy_mm == limits
@@ -60,6 +62,8 @@ WRONG = {
     "overdue_days": "0",
     "policy_words": '"' + 4001 * "x" + '"',
     "policy_mm": "{ sideways = 4 }",
+    "standard_percent": "100.5",
+    "standard_words": '"' + 4001 * "x" + '"',
     "reply_days": "-1",
     "reply_cover": "51",
     "practice_screws": "501",
