@@ -29,5 +29,5 @@ def adjusted_for_case_mix(
     with ledger.reading() as session:
         reads = second_reads(session, ledger.settings)
     labels = labels_of(ledger, viewer, unit.names, question.by, is_named=is_named)
-    words = second_reading_words(unit.rows, reads, question, may_see=True)
+    words = second_reading_words(unit.rows, reads, question, may_see=True, unit=unit.screws)
     return replace(case_mix_table(unit.screws, question, labels), second_reading=words)

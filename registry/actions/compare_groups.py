@@ -33,7 +33,7 @@ def compare_groups(
     with ledger.reading() as session:
         reads = second_reads(session, ledger.settings)
     labels = labels_of(ledger, viewer, unit.names, asked.counting.by, is_named=is_named)
-    words = second_reading_words(unit.rows, reads, asked.counting, may_see=True)
+    words = second_reading_words(unit.rows, reads, asked.counting, may_see=True, unit=unit.screws)
     return replace(comparisons(unit.screws, asked, labels), second_reading=words)
 
 

@@ -46,7 +46,9 @@ def count_rates(
     if reach(viewer, Deed.SEE_SURGEONS) is Reach.ALL:
         return count_whole(ledger, viewer, [question])[0]
     view = limited_view(ledger, viewer, question, today)
-    words = second_reading_words(view.rows, view.reads, view.question, may_see=False)
+    words = second_reading_words(
+        view.rows, view.reads, view.question, may_see=False, unit=view.unit
+    )
     table = limited_rates(view.unit, view.asker, view.question)
     return replace(table, second_reading=words)
 
@@ -69,7 +71,7 @@ def count_whole(ledger: Ledger, viewer: Viewer, questions: Sequence[Question]) -
         asked = [each for each in questions if each.end == end]
         rows = [screw_row(screw) for screw in found]
         unit = frame(rows)
-        words = many_second_reading_words(rows, reads, asked, may_see=True)
+        words = many_second_reading_words(rows, reads, asked, may_see=True, unit=unit)
         for question, said in zip(asked, words, strict=True):
             made[question] = replace(rates(unit, question, labels=names), second_reading=said)
     return [made[question] for question in questions]

@@ -103,7 +103,7 @@ def count_run(
         expected_words=expectation.words if expectation else "",
         limit_words=words,
         second_reading=second_reading_words(
-            unit.rows, reads, replace(question, by=()), may_see=True
+            unit.rows, reads, replace(question, by=()), may_see=True, unit=unit.screws
         ),
     )
 

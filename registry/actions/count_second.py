@@ -30,7 +30,12 @@ UNCORRECTED = (
 
 
 def second_reading_words(
-    rows: Sequence[ScrewRow], reads: Mapping[int, SecondRead], question: Question, *, may_see: bool
+    rows: Sequence[ScrewRow],
+    reads: Mapping[int, SecondRead],
+    question: Question,
+    *,
+    may_see: bool,
+    unit: pd.DataFrame | None = None,
 ) -> str:
     """Return the sentences; '' where every graded screw asked for has been read twice.
 
@@ -40,8 +45,9 @@ def second_reading_words(
     reads : of each that has a first reading on its audit scan
     question : what was asked; splits do not matter, the correction is of all screws together
     may_see : the viewer may see sums over everybody's screws on any days
+    unit : the frame of the rows, where it is made already
     """
-    return many_second_reading_words(rows, reads, [question], may_see=may_see)[0]
+    return many_second_reading_words(rows, reads, [question], may_see=may_see, unit=unit)[0]
 
 
 def many_second_reading_words(
@@ -50,9 +56,10 @@ def many_second_reading_words(
     questions: Sequence[Question],
     *,
     may_see: bool,
+    unit: pd.DataFrame | None = None,
 ) -> list[str]:
     """Return the sentences of each question with the same last day; the frames are made once."""
-    unit = frame(rows)
+    unit = frame(rows) if unit is None else unit
     first = frame([replace(row, extents_mm=_first(row, reads)) for row in rows])
     return [
         _words(_Readings(rows, reads, unit, first), question, may_see=may_see)

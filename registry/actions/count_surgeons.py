@@ -63,7 +63,7 @@ def count_surgeons(
     reasons = _reasons(ledger)
     with ledger.reading() as session:
         reads = second_reads(session, ledger.settings)
-    said = second_reading_words(unit.rows, reads, asked, may_see=True)
+    said = second_reading_words(unit.rows, reads, asked, may_see=True, unit=unit.screws)
     key = b"|".join([ledger.keys.references, b"surgeons", str(viewer.account_id).encode()])
     about = (question.start, question.end, question.threshold, question.direction)
     labels = dict(unit.names)
