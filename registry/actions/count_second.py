@@ -88,13 +88,15 @@ def _words(found: _Readings, question: Question, *, may_see: bool) -> str:
     chosen = [reads[row.screw_id] for row, is_asked in zip(rows, asked, strict=True) if is_asked]
     if all(read.is_twice for read in chosen):
         return ""
-    outside = sum(not read.is_by_rule for read in chosen)
     if not may_see:
         return UNCORRECTED
+    counted = event.graded(unit).to_numpy() & in_period & unit["pedicle"].to_numpy()
+    ids = [row.screw_id for row, is_counted in zip(rows, counted, strict=True) if is_counted]
+    outside = sum(screw in reads and not reads[screw].is_by_rule for screw in ids)
     if outside:
         return (
-            f"{UNCORRECTED} {outside} of {len(chosen)} graded screws were read outside this "
-            "ledger, where the rule for second readings is not known."
+            f"{UNCORRECTED} Read outside this ledger, where the rule for second readings is not "
+            f"known: {outside} of all {len(ids)} graded screws of the period."
         )
     patients = np.unique(unit["patient"].to_numpy(dtype=object), return_inverse=True)[1]
     surgeons = unit["surgeon"].to_numpy()

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from registry.actions.count import limited_view
-from registry.actions.count_limited import code_of, limited_rates
+from registry.actions.count_limited import limited_rates
 from registry.actions.count_second import second_reading_words
+from registry.actions.person_codes import surgeon_codes
 from registry.actions.whole_unit import whole_unit
 from registry.domain.access import Deed, Reach, require
 from registry.store.queries.imaging_reasons import imaging_reasons
@@ -21,6 +22,7 @@ from reports.statistics.estimate import Estimate
 from reports.statistics.funnel import ALARM, ALERT, funnel_limits
 from reports.statistics.intervals import Interval
 from reports.tables.case_mix_factors import expected_of
+from reports.tables.case_mix_words import expected_words
 from reports.tables.rates import rates
 from reports.tables.splits import Split
 from reports.tables.surgeon_table import Expectation, SurgeonPoint, SurgeonTable, Widening
@@ -64,11 +66,9 @@ def count_surgeons(
     with ledger.reading() as session:
         reads = second_reads(session, ledger.settings)
     said = second_reading_words(unit.rows, reads, asked, may_see=True, unit=unit.screws)
-    key = b"|".join([ledger.keys.references, b"surgeons", str(viewer.account_id).encode()])
-    about = (question.start, question.end, question.threshold, question.direction)
     labels = dict(unit.names)
     if not is_named:
-        labels = {person: code_of(key, about, person, "surgeon") for person in labels}
+        labels = surgeon_codes(ledger, viewer, question, labels)
     made = surgeons(
         unit.screws,
         asked,
@@ -97,14 +97,7 @@ def expectation_of(unit: pd.DataFrame, question: Question) -> Expectation | None
     """
     model, expected = expected_of(unit, question.event)
     if isinstance(model, CaseMix):
-        return Expectation(
-            expected,
-            "Expected: by the unit's case-mix model of patient and pedicle ("
-            + "; ".join(model.shares)
-            + "), made from all graded screws up to the period's end; never guidance or technique, "
-            "which the surgeon chooses. A surgeon's own screws are part of it, which pulls "
-            "observed over expected to 1.",
-        )
+        return Expectation(expected, expected_words(model))
     graded = question.event.graded(unit).to_numpy(dtype=np.bool_)
     if not graded.any():
         return None

@@ -29,6 +29,11 @@ ADJUSTED = (
     "choice."
 )
 _LEAST_USEFUL = 0.6
+"""A c statistic below which a model is said to tell little (ours, no source)."""
+_LIKE_A_COIN = (
+    "It tells breached screws from others little better than a coin: what it expects is then "
+    "hardly better founded than the unit's overall rate for everybody."
+)
 
 
 def words_of(row: ExpectedRow) -> list[str]:
@@ -87,12 +92,7 @@ def trust(model: CaseMix) -> list[str]:
     )
     said = [seen]
     if c.value is not None:
-        little = (
-            " It tells breached screws from others little better than a coin: observed over "
-            "expected is then close to an unadjusted comparison."
-            if c.value < _LEAST_USEFUL
-            else ""
-        )
+        little = f" {_LIKE_A_COIN}" if c.value < _LEAST_USEFUL else ""
         said.append(
             f"Discrimination: c statistic {_number(c.value)} ({span(c)}), 0.5 is chance, 1 is "
             f"perfect.{little}"
@@ -113,6 +113,30 @@ def trust(model: CaseMix) -> list[str]:
     return said
 
 
+def expected_words(model: CaseMix) -> str:
+    """Return what an expected number stands on, where the model's own page is not beside it."""
+    used = ", ".join(name for name, share in model.shares.items() if share)
+    c = model.discrimination.value
+    said = [
+        (
+            f"Expected: by the unit's case-mix model of patient and pedicle ({used}), made from "
+            "all graded screws up to the period's end; never guidance or technique, which the "
+            "surgeon chooses."
+        ),
+        _unused(model),
+        "A surgeon's own screws are part of it, which pulls observed over expected to 1.",
+    ]
+    if c is not None and c < _LEAST_USEFUL:
+        said.append(f"On patients that it had not seen its c statistic is {c:.2f}. {_LIKE_A_COIN}")
+    return " ".join(filter(None, said))
+
+
+def _unused(model: CaseMix) -> str:
+    """Return which factors the model leaves unused; '' where it uses all."""
+    names = [name for name, share in model.shares.items() if share == 0]
+    return f"Told no more than chance, so not used: {', '.join(names)}." if names else ""
+
+
 def notes(table: CaseMixTable) -> list[str]:
     """Return the sentences that must stand beside the numbers."""
     event, model = table.question.event.words(), table.model
@@ -124,16 +148,15 @@ def notes(table: CaseMixTable) -> list[str]:
             f"The model is made from {model.events} breached screws in {model.patients} patients, "
             f"all up to the period's end, worth {model.effective_events:.0f} independent ones."
         )
-        told_nothing = [name for name, share in model.shares.items() if share == 0]
-        if told_nothing:
-            said.append(f"Told no more than chance, so not used: {', '.join(told_nothing)}.")
+        if _unused(model):
+            said.append(_unused(model))
         if model.left_out:
             said.append(f"Left out: {'; '.join(model.left_out)}.")
         said.append(
             f"{100 * table.question.confidence:.10g}% intervals: exact Poisson limits on observed "
             "and expected divided by the design effect; the expected are taken as known. Simulated "
-            "for surgeons who are as expected (5 to 60 patients, rates of 3 to 20%), they held 1 "
-            "in 97 of 100 or more."
+            "for surgeons who are as expected (5 to 60 patients, rates of 3 to 20%), 1 lay "
+            "within them in 97 of 100 or more."
         )
         if table.split in PERSONS:
             said.append(

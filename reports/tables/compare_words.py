@@ -32,6 +32,7 @@ _GROUPS_DIFFER = (
     "named by, such as levels, patients and surgeons."
 )
 _LEAST_P = 0.001
+_USUAL_LEVEL = 0.05
 _FEW_PATIENTS = 20
 
 
@@ -94,13 +95,23 @@ def sentence(pair: Pair) -> str:
     rates = f"{_rate(a)} against {_rate(b)}"
     more = f"{abs(100 * value):.1f} points {way}" if round(abs(100 * value), 1) else "no difference"
     verdict = (
-        "0 lies outside the interval"
+        _outside(pair)
         if low > 0 or high < 0
         else "0 lies within the interval, the two may not differ"
     )
     return (
         f"{name_of(a)} less {name_of(b)}: {rates}, {more} ({points(low)} to {points(high)}): "
         f"{verdict}."
+    )
+
+
+def _outside(pair: Pair) -> str:
+    """Return what an interval without 0 says, and whether it does so among all comparisons too."""
+    if pair.holm is None or pair.holm < _USUAL_LEVEL:
+        return "0 lies outside the interval"
+    return (
+        "0 lies outside this one interval, but among so many comparisons it may be chance "
+        f"(Holm's p {p_words(pair.holm)})"
     )
 
 

@@ -88,7 +88,7 @@ def notes(table: SurgeonTable) -> list[str]:
         said.append(
             f"The target is the unit's own rate in the period, {percent(table.target)}%. Of "
             "surgeons whose true rate it is, 95 and 99.8 in 100 are expected between the lines; "
-            "one beyond the inner ones in twenty is chance."
+            "by chance alone one in twenty lies beyond the inner lines."
         )
         said.append(
             "The lines are exact and drawn on effective screws: graded screws lessened for those "

@@ -92,8 +92,7 @@ def put(work, viewer, medial, role, **more):
         is_assessable=True,
         method="typed",
         is_blind=True,
-        **walls | {"medial_mm": Decimal(medial)},
-        **more,
+        **walls | {"medial_mm": Decimal(medial)} | more,
     )
 
 
@@ -129,7 +128,25 @@ def test_readings_from_outside_leave_the_rates_uncorrected(ledger):
         settle(work, ledger.settings, [1])
     words = said(ledger)
     assert words.startswith(UNCORRECTED)
-    assert "1 of 1 graded screws were read outside this ledger" in words
+    assert words.endswith("is not known: 1 of all 1 graded screws of the period.")
+
+
+def test_screws_that_only_a_later_reading_could_grade_are_among_those_read_outside(ledger):
+    load_rows(
+        ledger,
+        *({"case_ref": "OP-9", "patient_ref": "H9", "operated_on": "2026-03-02", "side": side}
+          for side in "LR"),
+    )  # fmt: skip
+    scan_id = with_held_scan(ledger, "OP-9")
+    rita = an_account(ledger, "rita", Role.REGISTRAR, person="Rita Reader", new_person=True)
+    with ledger.writing(rita, NOW) as work:
+        put(work, rita, "0.0", "first", screw_id=1, scan_id=scan_id)
+        put(work, rita, "0.0", "first", screw_id=2, scan_id=scan_id, lateral_mm=None)
+        put(work, rita, "0.0", "adjudication", screw_id=2, scan_id=scan_id)
+        settle(work, ledger.settings, [1, 2])
+    table = count_rates(ledger, acting(ledger, None), Question(), TODAY)
+    assert table.rows[0].graded == 2
+    assert "2 of all 2 graded screws" in table.second_reading
 
 
 def test_who_may_not_see_all_is_told_that_they_are_not_corrected_and_no_number(unit):

@@ -1,6 +1,7 @@
 """Observed over expected by group, from a unit whose breaches depend on level and bone."""
 
 import re
+from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
 
@@ -15,7 +16,7 @@ from reports.statistics.case_mix import CaseMix, Refusal
 from reports.statistics.observed_expected import observed_over_expected
 from reports.tables.case_mix import case_mix_table
 from reports.tables.case_mix_factors import expected_of, factors
-from reports.tables.case_mix_words import ADJUSTED, sentence, trust, words_of
+from reports.tables.case_mix_words import ADJUSTED, expected_words, sentence, trust, words_of
 from reports.tables.rates import Question, rates
 from reports.tables.splits import Split
 from tests.tables.units import a_screw, extents
@@ -91,6 +92,18 @@ def test_what_the_surgeon_chooses_is_never_a_factor():
     )  # fmt: skip
     before, after = (expected_of(unit, Event())[1] for unit in (UNIT, swapped))
     assert after == pytest.approx(before)
+
+
+def test_what_is_expected_names_the_factors_used_and_owns_a_model_that_tells_nothing():
+    model, _ = expected_of(UNIT, Event())
+    shares = dict.fromkeys(model.shares, 0.0) | {"level": 0.6}
+    for c, is_weak in ((0.52, True), (0.75, False)):
+        told = expected_words(
+            replace(model, shares=shares, discrimination=replace(model.discrimination, value=c))
+        )
+        assert "model of patient and pedicle (level), made" in told
+        assert "so not used: bone quality, " in told
+        assert ("little better than a coin" in told) == is_weak
 
 
 def test_what_is_not_stated_is_a_category_of_its_own():

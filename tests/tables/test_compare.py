@@ -1,5 +1,6 @@
 """Groups compared: against plain counts, and what has to be said beside them."""
 
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 
@@ -118,6 +119,19 @@ def test_the_sentence_says_which_way_and_whether_nought_lies_within():
     assert "points more" in told
     assert told.endswith("0 lies within the interval, the two may not differ.")
     assert comparison_chart(comparisons(a_unit(), asked("isthmus", "subfacet"))).alternative
+
+
+def test_an_interval_without_nought_among_many_is_not_called_a_finding():
+    table = comparisons(a_unit(), asked("isthmus", "subfacet", reference="subfacet"))
+    (pair,) = table.pairs
+    difference = replace(pair.compared.difference, value=0.2, low=0.1, high=0.3)
+    clear = replace(pair, compared=replace(pair.compared, difference=difference))
+    assert sentence(clear).endswith("): 0 lies outside the interval.")
+    assert sentence(replace(clear, holm=0.04)).endswith("): 0 lies outside the interval.")
+    assert sentence(replace(clear, holm=0.191)).endswith(
+        "0 lies outside this one interval, but among so many comparisons it may be chance "
+        "(Holm's p 0.191)."
+    )
 
 
 def test_the_trend_is_told_for_each_group_and_all_together():
