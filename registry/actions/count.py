@@ -46,11 +46,8 @@ def count_rates(
     if reach(viewer, Deed.SEE_SURGEONS) is Reach.ALL:
         return count_whole(ledger, viewer, [question])[0]
     view = limited_view(ledger, viewer, question, today)
-    words = second_reading_words(
-        view.rows, view.reads, view.question, may_see=False, unit=view.unit
-    )
     table = limited_rates(view.unit, view.asker, view.question)
-    return replace(table, second_reading=words)
+    return replace(table, second_reading=limited_second_reading(view, table))
 
 
 def count_whole(ledger: Ledger, viewer: Viewer, questions: Sequence[Question]) -> list[RateTable]:
@@ -144,6 +141,26 @@ def periods_offered(ledger: Ledger, viewer: Viewer, today: date) -> PeriodsOffer
     settled = _settled(ledger, today)
     periods = fixed_periods(first, settled) if first and settled else ()
     return PeriodsOffered(periods, today)
+
+
+def limited_second_reading(view: LimitedView, shown: RateTable) -> str:
+    """Return what second readings mean for a table, from no other screws than it counts.
+
+    Whether all screws of a day were read twice would tell of a colleague's that the rule asked
+    for a second reading, or did not: that it was near a cut-off, or was not.
+    """
+    persons = PERSONS & set(shown.question.by)
+    if shown.peers or (shown.rows and not persons):
+        rows = view.rows
+    else:
+        own = view.asker.person
+        rows = [
+            row
+            for row in view.rows
+            if persons and all(getattr(row, split.value) == own for split in persons)
+        ]
+    unit = view.unit if rows is view.rows else None
+    return second_reading_words(rows, view.reads, view.question, may_see=False, unit=unit)
 
 
 def _settled(ledger: Ledger, today: date | None) -> date | None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from registry.actions.count import limited_view
+from registry.actions.count import limited_second_reading, limited_view
 from registry.actions.count_limited import limited_rates
 from registry.actions.count_second import second_reading_words
 from registry.actions.person_codes import surgeon_codes
@@ -59,8 +59,8 @@ def count_surgeons(
     asked = replace(question, by=_BY_SURGEON)
     if require(viewer, Deed.COMPARE_SURGEONS) is not Reach.ALL:
         view = limited_view(ledger, viewer, asked, today)
-        said = second_reading_words(view.rows, view.reads, view.question, may_see=False)
-        return _with_words(_own_point(view, _reasons(ledger)), said)
+        made = _own_point(view, _reasons(ledger))
+        return _with_words(made, limited_second_reading(view, made.rates))
     unit = whole_unit(ledger, viewer, question.end)
     reasons = _reasons(ledger)
     with ledger.reading() as session:

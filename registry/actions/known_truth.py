@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from registry.actions.teaching import practice_state
 from registry.domain.access import Deed, Reach, require
 from registry.domain.known_truth import CUT_OFF_MM, Purpose, judge, seen_truth
+from registry.domain.own_pairs import shown_until
 from registry.domain.problems import NotFoundError
 from registry.store.queries.drawn_scans import own_mixed_readings
 from registry.store.queries.known_truth import known_truth_readings
@@ -15,6 +17,7 @@ from reports.tables.known_truth import ReaderTruth, TruthRow, reader_truth
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from datetime import date
     from decimal import Decimal
 
     from registry.domain.access import Viewer
@@ -22,12 +25,16 @@ if TYPE_CHECKING:
     from registry.domain.known_truth import Judged
     from registry.domain.settings import Settings
     from registry.store.home import Ledger
-    from registry.store.queries.drawn_scans import PracticeState
+    from registry.store.queries.drawn_scans import OwnMixed, PracticeState
     from registry.store.queries.known_truth import KnownTruthReading
 
 EVERYBODY = "all readers"
 LEAST_TOLD = 10
-"""Breached ones that a reader has to have read before they are told how many they missed."""
+"""Breached ones in each step by which the sums that a reader is told grow.
+
+The steps are quarters that are over, as in `domain.own_pairs`: sums that changed with a saving
+would tell the reader that the screw was drawn, and whether it was missed.
+"""
 
 
 @dataclass(frozen=True)
@@ -48,8 +55,8 @@ class OwnPractice:
     state : how far they are
     readings : the latest first
     result : what those come to, None before the first
-    mixed : sums over the drawn screws that were mixed into their worklist; None until enough of
-        them were read that a sum tells of none
+    mixed : sums over the drawn screws that were mixed into their worklist, read in quarters that
+        are over; None until enough of them were read that a sum tells of none
     """
 
     state: PracticeState
@@ -75,32 +82,30 @@ class KnownTruth:
     readings: Sequence[BesideTruth]
 
 
-def own_practice(ledger: Ledger, viewer: Viewer) -> OwnPractice:
-    """Return a reader's own practice beside the truth, and sums of what was mixed in."""
+def own_practice(ledger: Ledger, viewer: Viewer, today: date) -> OwnPractice:
+    """Return a reader's own practice beside the truth, and sums of what was mixed in.
+
+    `today` is the unit's own day.
+    """
     require(viewer, Deed.READ_SCREWS, at_least=Reach.ALL)
     settings = ledger.settings
+    found = _practised(ledger, viewer)
     with ledger.reading() as session:
-        found = [
-            each
-            for each in known_truth_readings(session, viewer, Purpose.PRACTICE)
-            if each.reader_id == viewer.person_id
-        ]
         mixed = [] if viewer.person_id is None else own_mixed_readings(session, viewer.person_id)
-    told = _result("you", [TruthRow(*each) for each in mixed], settings)
     return OwnPractice(
         state=practice_state(ledger, viewer),
         readings=[_beside(each, settings) for each in reversed(found)],
         result=_result("you", _rows(found), settings) if found else None,
-        mixed=told if told.missed.of >= LEAST_TOLD else None,
+        mixed=_told(mixed, settings, today),
     )
 
 
 def practised(ledger: Ledger, viewer: Viewer, reading_id: int) -> BesideTruth:
     """Return a practice reading of the viewer's own; NotFoundError where it is none."""
     require(viewer, Deed.READ_SCREWS, at_least=Reach.ALL)
-    for each in own_practice(ledger, viewer).readings:
-        if each.reading.reading_id == reading_id:
-            return each
+    for each in _practised(ledger, viewer):
+        if each.reading_id == reading_id:
+            return _beside(each, ledger.settings)
     raise NotFoundError("this is no practice reading of yours")
 
 
@@ -130,6 +135,28 @@ def known_truth(ledger: Ledger, viewer: Viewer, purpose: Purpose) -> KnownTruth:
         ],
         readings=[_beside(each, settings) for each in found],
     )
+
+
+def _practised(ledger: Ledger, viewer: Viewer) -> list[KnownTruthReading]:
+    """Return a reader's own practice readings, in the order they were made."""
+    with ledger.reading() as session:
+        found = known_truth_readings(session, viewer, Purpose.PRACTICE)
+    return [each for each in found if each.reader_id == viewer.person_id]
+
+
+def _told(mixed: Sequence[OwnMixed], settings: Settings, today: date) -> ReaderTruth | None:
+    """Return the sums of the mixed ones that a reader may be told by a day."""
+    zone = ZoneInfo(settings.zone)
+    days = [saved_at.astimezone(zone).date() for saved_at, *_ in mixed]
+    rows = [TruthRow(*each[1:]) for each in mixed]
+    breached = [
+        day for day, row in zip(days, rows, strict=True) if _result("", [row], settings).missed.of
+    ]
+    until = shown_until(breached, today, LEAST_TOLD)
+    if until is None:
+        return None
+    shown = [row for day, row in zip(days, rows, strict=True) if day <= until]
+    return _result("you", shown, settings)
 
 
 def _rows(found: Sequence[KnownTruthReading]) -> list[TruthRow]:

@@ -38,13 +38,14 @@ def coarse_share(value: float) -> float:
     return min(max(rounded, OWN_STEP), 1 - OWN_STEP)
 
 
-def shown_until(days: Iterable[date], today: date) -> date | None:
+def shown_until(days: Iterable[date], today: date, least: int = OWN_PAIRS) -> date | None:
     """Return the last day up to which a reader's own pairs are shown; None for none.
 
     Parameters
     ----------
     days : of each pair, the day on which the later of its readings was saved
     today : the unit's own day
+    least : how many pairs each step holds
 
     Returns
     -------
@@ -63,6 +64,6 @@ def shown_until(days: Iterable[date], today: date) -> date | None:
         if end >= today:
             break
         waiting += ends.count(end)
-        if waiting >= OWN_PAIRS:
+        if waiting >= least:
             shown, waiting = end, 0
     return shown

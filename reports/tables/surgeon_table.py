@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from reports.statistics.estimate import Estimate
+from reports.tables.cells import harmless
 from reports.tables.surgeon_words import HEADINGS, notes, words_of
 
 if TYPE_CHECKING:
@@ -199,8 +200,7 @@ def _csv_cells(point: SurgeonPoint) -> list[object]:
 
     imaging = "; ".join(f"{words} {count}" for words, count in point.imaging.items())
     return [
-        # A name that a spreadsheet would take for a formula gets an apostrophe before it.
-        f"'{point.code}" if point.code.startswith(("=", "+", "-", "@")) else point.code,
+        harmless(point.code),
         *(point.patients, point.placed, point.imaged, point.graded, point.breached),
         point.effective,
         *of(point.rate),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -108,6 +109,20 @@ def test_who_sees_what_of_surgeons(unit):
             count_surgeons(unit, viewer, Question(), TODAY)
         with pytest.raises(NotAllowedError):
             count_run(unit, viewer, Question(), None, TODAY)
+
+
+def test_nothing_tells_a_surgeon_whether_a_colleague_s_screws_were_read_twice(unit):
+    anna = an_account(unit, "anna", Role.SURGEON, person="Anna Berg")
+    days = [date(2025, 1, 2) + timedelta(days=number) for number in range(2)]
+    own, others = (Question(by=(Split.SURGEON,), start=day, end=day) for day in days)
+    said = "Second readings were made of some screws only"
+    for count in (count_rates, count_surgeons):
+        tables = [count(unit, anna, each, TODAY) for each in (own, others)]
+        words = [getattr(each, "rates", each).second_reading for each in tables]
+        assert words[0].startswith(said)
+        assert words[1] == ""
+    # A day of the whole unit is not counted, and nothing is said of it.
+    assert count_rates(unit, anna, replace(others, by=()), TODAY).second_reading == ""
 
 
 def test_who_sees_what_of_runs(unit):

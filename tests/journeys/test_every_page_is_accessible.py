@@ -147,7 +147,7 @@ PAGES = [
     ),
     Asked("quality lead", "/trail/?record=screw", "/trail/"),
     Asked("steward", "/trail/?first=long+ago", "/trail/", 400),
-    Asked("steward", "/trail/9", "/trail/<int:sequence>"),
+    Asked("steward", "/trail/9", "/trail/<int:number>"),
     Asked("steward", "/withdrawal", "/withdrawal"),
     Asked("registrar", "/cases/new", "/cases/new"),
     Asked("registrar", "/cases/new/saved/1", "/cases/new/saved/<int:case_id>", 404),

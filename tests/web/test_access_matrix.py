@@ -137,7 +137,7 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/cases/<int:case_id>/scans/<int:scan_id>/correct"): LOADING_SCANS,
     ("POST", "/cases/<int:case_id>/scans/<int:scan_id>/correct"): LOADING_SCANS,
     ("GET", "/trail/"): ALL,
-    ("GET", "/trail/<int:sequence>"): ALL,
+    ("GET", "/trail/<int:number>"): ALL,
     ("GET", "/withdrawal"): WITHDRAWING,
     ("POST", "/withdrawal"): WITHDRAWING,
     ("GET", "/cases/static/<path:filename>"): ANYONE,

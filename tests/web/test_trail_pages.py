@@ -119,7 +119,7 @@ def test_a_registrar_sees_own_events_alone(client_of: ClientOf):
     registrar = client_of(REGISTRAR)
     assert {row[2] for row in rows(registrar, "")} <= {"rita"}
     assert rows(registrar, "record=operation") == []
-    assert registrar.get("/trail/5").status_code == 404
+    assert registrar.get("/trail/500").status_code == 404
 
 
 def test_an_event_that_shows_a_case_counts_as_a_look_at_it(lead: FlaskClient, client_of: ClientOf):

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from registry.domain.settings import Settings
 
     Extents: TypeAlias = Mapping[Direction, Decimal | None]
-    OwnMixed: TypeAlias = tuple[str, Extents, Extents, int | None]
+    OwnMixed: TypeAlias = tuple[datetime, str, Extents, Extents, int | None]
 
 TRUTH = tuple(getattr(DrawnScrew, f"{wall}_mm") for wall in Direction)
 
@@ -224,10 +224,10 @@ def mixed_given(session: Session, person_id: int) -> int:
 def own_mixed_readings(session: Session, person_id: int) -> list[OwnMixed]:
     """Return what a person read of the drawn screws that were mixed in, for sums alone.
 
-    In no order that tells which they were: level, truth, what was read, seconds.
+    In no order that tells which they were: when saved, level, truth, what was read, seconds.
     """
     query = (
-        select(Screw.level, Reading.seconds_spent, *TRUTH, *READING_EXTENTS)
+        select(Reading.recorded_at, Screw.level, Reading.seconds_spent, *TRUTH, *READING_EXTENTS)
         .join(Reading, Reading.screw_id == Screw.id)
         .join(DrawnCase, DrawnCase.scan_id == Reading.scan_id)
         .join(DrawnScan, DrawnScan.id == DrawnCase.drawn_scan_id)
@@ -249,10 +249,11 @@ def own_mixed_readings(session: Session, person_id: int) -> list[OwnMixed]:
     )
     return [
         (
+            saved_at,
             level,
             dict(zip(Direction, walls[: len(TRUTH)], strict=True)),
             dict(zip(Direction, walls[len(TRUTH) :], strict=True)),
             seconds,
         )
-        for level, seconds, *walls in session.execute(query)
+        for saved_at, level, seconds, *walls in session.execute(query)
     ]

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from bisect import bisect_left
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, or_, select
 
+from registry.domain.access import Deed, Reach, reach
 from registry.domain.problems import NotFoundError
 from registry.store.columns import instant_text
 from registry.store.models.cases import Case, Screw
@@ -83,6 +85,9 @@ class TrailLine:
 
     Attributes
     ----------
+    number : the event's own; to who sees not every event its place among those that they see, for
+        a gap would tell how much a reading of theirs set in motion: nothing where the screw was
+        drawn, more where a second reading was asked for
     at : instant, as the trail writes it
     reason : None where it is not the viewer's to see
     changes : the columns that differ
@@ -90,7 +95,7 @@ class TrailLine:
     case_id : the case whose values one event shows, where it was asked for alone
     """
 
-    sequence: int
+    number: int
     at: str
     actor: str
     verb: str
@@ -115,8 +120,9 @@ def trail_lines(
         .offset(start)
         .limit(at_most)
     )
-    names = _Names.read(session)
-    return [_listed(_line(*row, names), row[0]) for row in rows], int(total)
+    names, numbers = _Names.read(session), _Numbers.read(session, viewer)
+    lines = [_listed(_line(*row, names, numbers), row[0]) for row in rows]
+    return lines, int(total)
 
 
 def _listed(line: TrailLine, row: EventRow) -> TrailLine:
@@ -127,16 +133,17 @@ def _listed(line: TrailLine, row: EventRow) -> TrailLine:
     return line if row.before else replace(line, changes=[])
 
 
-def trail_line(session: Session, viewer: Viewer, sequence: int) -> TrailLine:
-    """Return one event; NotFoundError where it is not the viewer's to see."""
+def trail_line(session: Session, viewer: Viewer, number: int) -> TrailLine:
+    """Return one event by its number; NotFoundError where it is not the viewer's to see."""
+    numbers = _Numbers.read(session, viewer)
     found = session.execute(
         visible_events(viewer)
-        .where(EventRow.sequence == sequence)
+        .where(EventRow.sequence == numbers.sequence(number))
         .with_only_columns(EventRow, has_visible_values(viewer), has_visible_actor(viewer))
     ).first()
     if found is None:
         raise NotFoundError("there is no such event among those you may see")
-    line = _line(*found, _Names.read(session))
+    line = _line(*found, _Names.read(session), numbers)
     if not line.has_values:
         line = _listed(line, found[0])
     return replace(line, case_id=_case_of(session, line.record)) if line.has_values else line
@@ -200,11 +207,34 @@ class _Names:
         return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}..."
 
 
+@dataclass(frozen=True)
+class _Numbers:
+    """The sequences of the events that a viewer sees, in order; None for who sees all."""
+
+    seen: Sequence[int] | None
+
+    @classmethod
+    def read(cls, session: Session, viewer: Viewer) -> _Numbers:
+        if reach(viewer, Deed.SEE_TRAIL) is Reach.ALL:
+            return cls(None)
+        own = visible_events(viewer).with_only_columns(EventRow.sequence)
+        return cls(session.execute(own.order_by(EventRow.sequence)).scalars().all())
+
+    def number(self, sequence: int) -> int:
+        return sequence if self.seen is None else bisect_left(self.seen, sequence) + 1
+
+    def sequence(self, number: int) -> int | None:
+        if self.seen is None:
+            return number
+        return self.seen[number - 1] if 1 <= number <= len(self.seen) else None
+
+
 def _line(
     row: EventRow,
     has_values: bool,  # noqa: FBT001 - a column of the row that is unpacked here
     has_actor: bool,  # noqa: FBT001 - as the one before
     names: _Names,
+    numbers: _Numbers,
 ) -> TrailLine:
     before, after = _values(row.before), _values(row.after)
     differing = sorted(
@@ -213,7 +243,7 @@ def _line(
         if before.get(name) != after.get(name) and name not in {"id", "version"}
     )
     return TrailLine(
-        row.sequence,
+        numbers.number(row.sequence),
         row.at,
         row.actor if has_actor else ANOTHER,
         row.verb,

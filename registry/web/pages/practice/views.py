@@ -22,7 +22,7 @@ from registry.actions.worklist import worklist
 from registry.domain.access import Deed, Reach
 from registry.domain.problems import ConflictError
 from registry.domain.scales import SCALES
-from registry.web.context import current_ledger, current_viewer, now
+from registry.web.context import current_ledger, current_viewer, now, today
 from registry.web.errors import page_with
 from registry.web.guard import needs
 from registry.web.headers import PICTURE_POLICY
@@ -93,7 +93,7 @@ def truth(reading_id: int) -> ResponseReturnValue:
 
 def _page() -> dict[str, Any]:
     ledger, viewer = current_ledger(), current_viewer()
-    found, scale = own_practice(ledger, viewer), ledger.settings.scale
+    found, scale = own_practice(ledger, viewer, today()), ledger.settings.scale
     owed = worklist(ledger, viewer, now(), in_practice=True)
     page = page_of(found.readings, request.args.get("page"))
     return {

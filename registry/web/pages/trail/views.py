@@ -67,12 +67,12 @@ def listed() -> ResponseReturnValue:
     )
 
 
-@trail.get("/<int:sequence>")
+@trail.get("/<int:number>")
 @needs(Deed.SEE_TRAIL)
-def event(sequence: int) -> ResponseReturnValue:
+def event(number: int) -> ResponseReturnValue:
     """Show one event: who, when, why, and what was there before and after."""
     with current_ledger().reading() as session:
-        line = trail_line(session, current_viewer(), sequence)
+        line = trail_line(session, current_viewer(), number)
     if line.case_id is not None:
         note_look(line.case_id)
     return render_template("trail/event.html", line=line)
