@@ -38,7 +38,7 @@ def notes(table: RunTable) -> list[str]:
         )
         said.append(table.expected_words)
         said += [chart_words(chart) for chart in (table.worse, table.better)]
-        said.append(table.limit_words)
+        said += [table.limit_words, beyond_words(table)]
         said.append(ORDER)
         late = sum(step.is_late for step in table.steps)
         if late:
@@ -62,6 +62,24 @@ def chart_words(chart: Chart) -> str:
         f"({made.changed_operations:.0f} patients) on average. Found by simulating {made.chains} "
         f"runs of whole patients (seed {SEED}); a patient's second operation is taken as another "
         "patient's."
+    )
+
+
+def beyond_words(table: RunTable) -> str:
+    """Return which quarters lie beyond their 95% limits; '' where none has any."""
+    told, counted = [], 0
+    for quarter in table.quarters:
+        rate, limits = quarter.row.rate, quarter.limits_95
+        if rate is None or limits is None:
+            continue
+        counted += 1
+        if not limits.low <= rate <= limits.high:
+            told.append(f"{quarter.name} ({'above' if rate > limits.high else 'below'})")
+    if not counted:
+        return ""
+    return (
+        f"Quarters beyond their 95% limits: {', '.join(told) or 'none'}, of {counted}; by chance "
+        "alone one in twenty is."
     )
 
 

@@ -119,11 +119,11 @@ def _spread_words(table: SurgeonTable) -> str:
     found = table.spread
     if found is None:
         return ""
-    lie = "no further apart" if found.p_value >= _USUAL_LEVEL else "further apart"
+    lie = "are not seen to lie" if found.p_value >= _USUAL_LEVEL else "lie"
     said = (
         f"Over-dispersion {found.phi:.2f} (1 is chance; p = {found.p_value:.3f}; "
-        f"{found.surgeons} surgeons, {found.winsorised} pulled in): the points lie {lie} than "
-        "chance alone would put them."
+        f"{found.surgeons} surgeons, {found.winsorised} pulled in): the points {lie} further "
+        "apart than chance alone would put them."
     )
     if not found.is_enough:
         return f"{said} With fewer than ten surgeons that is too unsure to widen lines by."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -11,9 +12,10 @@ import pytest
 from reports.charts.runs import difference_chart, group_chart, quarter_chart, sequential_chart
 from reports.frame import frame
 from reports.statistics.funnel import ALERT, funnel_limits
+from reports.statistics.intervals import Interval
 from reports.statistics.run_lengths import operations, simulated_limit
 from reports.tables.rates import Question, rates
-from reports.tables.run_words import group_lines, quarter_lines, step_lines
+from reports.tables.run_words import beyond_words, group_lines, quarter_lines, step_lines
 from reports.tables.runs import Setting, _in_order, run
 from reports.tables.splits import Split
 from tests.tables.units import a_screw, extents
@@ -129,6 +131,15 @@ def test_quarters_hold_the_digits_of_the_rates_between_the_funnels_limits():
     rows = rates(UNIT, Question(by=(Split.QUARTER,))).rows
     assert [quarter.row for quarter in MADE.quarters] == list(rows)
     first = MADE.quarters[0]
+    assert first.limits_95.low <= first.row.rate <= first.limits_95.high
+    assert beyond_words(replace(MADE, quarters=(first,))).startswith(
+        "Quarters beyond their 95% limits: none, of 1;"
+    )
+    high = replace(first, limits_95=Interval(0.0, first.row.rate - 0.01))
+    low = replace(first, limits_95=Interval(first.row.rate + 0.01, 1.0))
+    name, told = first.name, beyond_words(replace(MADE, quarters=(high, low)))
+    assert f"limits: {name} (above), {name} (below), of 2;" in told
+    assert beyond_words(MADE) in MADE.notes()
     assert first.limits_95 == funnel_limits(TARGET, rows[0].effective, ALERT)
     share = rows[0].breached / rows[0].graded
     assert first.average == pytest.approx(0.2 * share + 0.8 * TARGET)
