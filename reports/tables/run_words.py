@@ -79,7 +79,7 @@ def beyond_words(table: RunTable) -> str:
         return ""
     return (
         f"Quarters beyond their 95% limits: {', '.join(told) or 'none'}, of {counted}; by chance "
-        "alone one in twenty is."
+        "alone one in twenty lies there."
     )
 
 
