@@ -28,6 +28,7 @@ from registry.domain.reply import (
     quarter_of,
     stands_in_the_way,
 )
+from registry.domain.seals import sealable_from
 from registry.store.models.readings import Assignment
 from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
 from registry.store.queries import replies
@@ -334,6 +335,7 @@ def quarter_state(ledger: Ledger, viewer: Viewer, period: str, now: datetime) ->
             screw.is_owed and screw.state == ConsensusState.AWAITING_ADJUDICATION
             for screw in provisional
         ),
+        sealable_from=sealable_from(asked, ledger.settings.seal_delay_days),
     )
     return QuarterState(
         quarter=asked,

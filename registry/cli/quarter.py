@@ -1,4 +1,4 @@
-"""`quarter`: a quarter's report; a sealed one checked."""
+"""`quarter`: a quarter's report; comments, countersignature and seal; a sealed one checked."""
 
 from __future__ import annotations
 
@@ -17,7 +17,10 @@ if TYPE_CHECKING:
 def add_arguments(command: argparse.ArgumentParser) -> None:
     """Take which quarter, or which sealed file, and where files go."""
     command.add_argument(
-        "what", metavar="QUARTER|verify", help="such as 2026Q3; or `verify` and a sealed file"
+        "what",
+        metavar="QUARTER|verify|key",
+        help="such as 2026Q3; or `verify` and a sealed file; or `key`, which prints the unit's "
+        "public key",
     )
     command.add_argument("file", metavar="FILE", nargs="?", help="to `verify`; needs no ledger")
     command.add_argument(
@@ -28,6 +31,24 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
     )
     command.add_argument(
         "--key", metavar="PUBLIC", help="with `verify`: the unit's public key, a PEM file"
+    )
+    deed = command.add_mutually_exclusive_group()
+    deed.add_argument("--seal", action="store_true", help="seal it, once nothing stands in the way")
+    deed.add_argument("--comment", metavar="WORDS", help="keep a comment on it before its seal")
+    deed.add_argument(
+        "--countersign",
+        action="store_true",
+        help="sign its numbers as they stand, beside whoever seals them",
+    )
+    deed.add_argument(
+        "--again",
+        action="store_true",
+        help="work a sealed quarter out again from the records, and say what differs",
+    )
+    deed.add_argument(
+        "--supplement",
+        action="store_true",
+        help="seal what has changed since its seal, old and new",
     )
     add_as(command)
 
@@ -41,8 +62,18 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     for name, value in (("FILE", given.file), ("--key", given.key)):
         if value is not None:
             raise BadInputError(Fault("goes with `quarter verify` alone", name, "leave it out"))
+    from registry.cli import quarter_seal
+
+    if given.what == "key":
+        return quarter_seal.say_key(given, environment)
+    if given.comment is not None or given.countersign or given.again:
+        if given.out is not None:
+            raise BadInputError(Fault("nothing is written by that", "--out", "leave it out"))
+        return quarter_seal.without_files(given, environment)
     if given.out is None:
         raise BadInputError(Fault("is needed for a quarter's report", "--out", "name a new folder"))
+    if given.seal or given.supplement:
+        return quarter_seal.with_files(given, environment)
     return _write(given, environment)
 
 

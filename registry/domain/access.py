@@ -44,6 +44,7 @@ class Deed(StrEnum):
     CLOSE_FINDINGS = "close findings that the unit's policy names"
     REPLY = "reply to a quarter's own data"
     LAY_BEFORE_SURGEONS = "lay a quarter before its surgeons"
+    SEAL = "seal a quarter"
     MANAGE_ACCOUNTS = "manage accounts"
     SEE_TRAIL = "see the event trail"
     WITHDRAW = "withdraw a patient"
@@ -97,6 +98,7 @@ _TABLE: Mapping[Deed, Mapping[Role, Reach]] = MappingProxyType(
         Deed.CLOSE_FINDINGS: {Role.QUALITY_LEAD: Reach.ALL},
         Deed.REPLY: {Role.SURGEON: Reach.OWN},
         Deed.LAY_BEFORE_SURGEONS: {Role.QUALITY_LEAD: Reach.ALL},
+        Deed.SEAL: {Role.QUALITY_LEAD: Reach.ALL},
         Deed.MANAGE_ACCOUNTS: {Role.STEWARD: Reach.ALL},
         Deed.SEE_TRAIL: {
             Role.REGISTRAR: Reach.OWN,

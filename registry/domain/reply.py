@@ -94,12 +94,14 @@ class RoundFacts:
     unanswered : surgeons of the quarter who have not said that they have looked
     rereadings_owed : re-readings of the round that are not made yet, those that cover them included
     adjudications_owed : screws of the quarter that wait for an adjudication
+    sealable_from : first day after the unit's delay; None where it is not asked for
     """
 
     closes_on: date | None
     unanswered: int
     rereadings_owed: int
     adjudications_owed: int
+    sealable_from: date | None = None
 
 
 def stands_in_the_way(quarter_asked: Quarter, facts: RoundFacts, today: date) -> list[str]:
@@ -110,6 +112,8 @@ def stands_in_the_way(quarter_asked: Quarter, facts: RoundFacts, today: date) ->
     found = []
     if today <= quarter_asked.last:
         found.append(f"{quarter_asked.name} ends on {quarter_asked.last}")
+    elif facts.sealable_from is not None and today < facts.sealable_from:
+        found.append(f"the unit seals it from {facts.sealable_from} on")
     if facts.closes_on is None:
         found.append("the right of reply has not been opened")
     elif today <= facts.closes_on and facts.unanswered:

@@ -71,6 +71,8 @@ class Settings:
     standard_percent : the unit's own standard for its headline rate; None for none
     standard_words : where that standard comes from
     reply_days : a quarter lies before its surgeons for so many days before it can be sealed
+    seal_delay_days : a quarter is not sealed before so many days after its end
+    seal_countersigned : another person countersigns a quarter before it is sealed, whoever seals
     practice_screws : drawn screws that a new reader reads before the first of the audit
     known_truth_share : share of drawn screws, whose truth is known, in what a reader reads
     reply_cover : contained screws that are read again beside each that a surgeon asks for
@@ -108,6 +110,8 @@ class Settings:
     standard_words: str = ""
     reply_days: int = 14
     reply_cover: int = 3
+    seal_delay_days: int = 30
+    seal_countersigned: bool = False
     practice_screws: int = 0
     known_truth_share: Decimal = Decimal(0)
     makes_proposals: bool = True

@@ -237,6 +237,8 @@ _PARSERS: dict[str, Callable[[Any], object]] = {
     "standard_percent": _standard,
     "standard_words": _words,
     "reply_days": _whole(0, 365),
+    "seal_delay_days": _whole(0, 365),
+    "seal_countersigned": _flag,
     "reply_cover": _whole(0, 50),
     "practice_screws": _whole(0, 500),
     "known_truth_share": _mixed_share,

@@ -1,10 +1,11 @@
 """Keys of the ledger, kept in files apart from the database.
 
 `HOME/keys/` holds the trail's key, the key of the reference hashes, the key under which browsers'
-cookies are signed, the key of backups, and `patients.sqlite` with one encryption key a patient. A
-patient's key can be destroyed: what was encrypted with it is then gone, here and in every copy of
-the database. In its place the pseudonym stays, and no key is made for it again. Beside them lies
-one key for each lot of files that came in, destroyed once it has been read or dropped.
+cookies are signed, the key of backups, the private key of seals once a quarter was sealed, and
+`patients.sqlite` with one encryption key a patient. A patient's key can be destroyed: what was
+encrypted with it is then gone, here and in every copy of the database. In its place the pseudonym
+stays, and no key is made for it again. Beside them lies one key for each lot of files that came in,
+destroyed once it has been read or dropped.
 """
 
 from __future__ import annotations
@@ -45,6 +46,7 @@ class Keys:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         folder.chmod(0o700)
         keys = cls(folder)
+        # The key of seals is made when the first quarter is sealed.
         for name in ("trail", "references", "cookies", "backup"):
             keys._create_one(name)
         with keys._patients() as database:
@@ -105,6 +107,20 @@ class Keys:
     def backup(self) -> bytes:
         """The key under which backups are encrypted."""
         return self._read("backup")
+
+    @property
+    def seal(self) -> bytes | None:
+        """The private key under which quarters are sealed; None before the first seal."""
+        return self._read("seal") if (self.folder / "seal.key").exists() else None
+
+    def seal_key(self, *, is_first: bool) -> bytes:
+        """Return the private key of seals, made where the ledger has sealed nothing yet.
+
+        FailureError where it has, and its key is gone: another one would not be the unit's.
+        """
+        if is_first:
+            self._create_one("seal")
+        return self._read("seal")
 
     def make_backup_key(self) -> bool:
         """Make the key of backups where an older ledger has none; return whether it was made."""

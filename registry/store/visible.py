@@ -304,6 +304,7 @@ CLINICAL = frozenset(
         *("reading", "consensus", "assignment", "draw", "outcome", "finding", "rereading"),
         *("reply_answer", "case_seen", "proposal", "proposal_shown", "evidence"),
         *("drawn_scan", "drawn_screw", "drawn_case"),
+        *("quarter_remark", "quarter_seal"),
     }
 )
 """Tables whose values are clinical, or say of whom they are."""

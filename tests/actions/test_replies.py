@@ -41,7 +41,7 @@ from tests.build.scanned import with_held_scan
 
 PERIOD = "2026Q1"
 NOW = datetime(2026, 4, 2, 9, 0, tzinfo=UTC)
-LATER = NOW + timedelta(days=15)
+LATER = NOW + timedelta(days=29)
 SIDES = [(level, side) for level in ("L3", "L4", "L5") for side in "LR"]
 
 
@@ -116,12 +116,13 @@ def test_a_surgeon_sees_own_screws_only_and_says_that_they_have_looked(unit):
     assert len(own.screws) == 6
     assert {screw.again for screw in own.screws} == {Again.SECOND}
     assert quarter_state(ledger, people["lena"], PERIOD, NOW).in_the_way == [
-        "2 surgeons may still reply until 2026-04-16"
+        "the unit seals it from 2026-05-01 on",
+        "2 surgeons may still reply until 2026-04-16",
     ]
     answer_round(ledger, people["anna"], PERIOD, "L3 right was redirected", NOW)
     answer_round(ledger, people["anna"], PERIOD, "", NOW)
     answer_round(ledger, people["bodo"], PERIOD, "", NOW)
-    state = quarter_state(ledger, people["lena"], PERIOD, NOW)
+    state = quarter_state(ledger, people["lena"], PERIOD, LATER)
     assert state.in_the_way == []
     assert [surgeon.words for surgeon in state.surgeons] == [None, None]
     with pytest.raises(NotAllowedError):
@@ -245,7 +246,7 @@ def test_no_quarter_waits_for_a_decision_that_a_withdrawal_has_made_impossible(u
     # By a narrower rule another two differ; nobody can be asked to decide.
     with by(ledger, tolerance_mm=Decimal("0.5")) as narrow:
         assert resettle(narrow, NOW) > 0
-        state = quarter_state(narrow, people["lena"], PERIOD, NOW)
+        state = quarter_state(narrow, people["lena"], PERIOD, LATER)
     assert {screw.screw_id for screw in state.provisional} == {1, 2}
     assert state.in_the_way == ["the right of reply has not been opened"]
     with ledger.reading() as session:

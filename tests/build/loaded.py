@@ -34,6 +34,7 @@ from registry.store.models.people import Person
 from registry.store.models.proposals import ProposalShown
 from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
 from registry.store.models.scans import HeldImage, Scan
+from registry.store.models.seals import QuarterRemark, QuarterSeal
 from registry.store.models.unit import CaseSeen
 from reports.charts.sheet import png
 from tests.build.drawn import CONTAINED, MEDIAL, put_copy, put_drawing, put_drawn_reading
@@ -248,6 +249,21 @@ def _fill_the_rest(work: Writing, picture: str) -> None:
     )
     answered = {"answered_by_id": 1, "answered_at": now}
     work.insert(ReplyAnswer, "answer", round_id=round_id, person_id=1, **answered)
+    said = {"period": "2026Q1", "made_by_id": 1, "made_at": now}
+    work.insert(QuarterRemark, "comment", kind="comment", words="Two scans are late.", **said)
+    work.insert(
+        QuarterSeal,
+        "seal a quarter",
+        period="2025Q4",
+        part=0,
+        file_digest="0" * 64,
+        manifest="{}",
+        signature="0" * 128,
+        numbers="{}",
+        records="[]",
+        sealed_by_id=1,
+        sealed_at=now,
+    )
     work.insert(CaseSeen, "look at a case", case_id=1, account_id=1, seen_at=now)
     scan_id, digest = work.session.execute(
         select(Scan.id, HeldImage.digest).join(HeldImage, HeldImage.id == Scan.image_id)

@@ -94,7 +94,10 @@ def test_nothing_of_the_last_quarter_waits_to_be_decided_and_something_of_others
     ledger, shell = loaded[0], acting(loaded[0], None)
     last = quarter_state(ledger, shell, "2026Q3", NOW)
     assert last.provisional == []
-    assert last.in_the_way == ["the right of reply has not been opened"]
+    assert last.in_the_way == [
+        "the unit seals it from 2026-10-31 on",
+        "the right of reply has not been opened",
+    ]
     others = [quarter_state(ledger, shell, period, NOW) for period in ("2026Q1", "2026Q2")]
     assert all(state.provisional for state in others)
 

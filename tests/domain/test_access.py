@@ -26,6 +26,7 @@ TABLE = {
     Deed.CLOSE_FINDINGS: (NO, NO, YES, NO),
     Deed.REPLY: (NO, OWN, NO, NO),
     Deed.LAY_BEFORE_SURGEONS: (NO, NO, YES, NO),
+    Deed.SEAL: (NO, NO, YES, NO),
     Deed.MANAGE_ACCOUNTS: (NO, NO, NO, YES),
     # What the table does not name, and what follows from it: whoever matches a scan may load one;
     # a registrar reads blind and so looks at no case; the steward sees no clinical value.

@@ -599,6 +599,7 @@ RATES = ("registry.actions.count", "registry.actions.whole_unit")
 COMPLETING = ("registry.actions.completeness",)
 AGREEING = ("registry.actions.agreement",)
 CLOSING = ("registry.actions.quarter_numbers",)
+SEALING = ("registry.actions.quarter_standing", "registry.actions.seal_quarter")
 ENTERING = ("registry.actions.enter_case",)
 ADJUDICATING = ("registry.actions.adjudicate",)
 SECONDS = ("registry.actions.second_readings",)
@@ -665,6 +666,11 @@ NOT_ASKING = {
     "replies.cover_screws": ("drawn from, never shown", REPLYING),
     "replies.owed_rereadings": ("a count, for who lays it before them", REPLYING),
     "replies.asked_rereadings": ("a count, for who lays it before them", REPLYING),
+    "seals.remarks_of": ("for who may seal the quarter", SEALING[:1]),
+    "seals.seals_of": ("for who may seal the quarter", SEALING[:1]),
+    "seals.trail_end": ("whether anything was written, shows nothing", SEALING),
+    "seals.part_taken": ("own cases by number, to hold who may sign", SEALING[:1]),
+    "seals.is_any_sealed": ("whether a key has to be there, shows nothing", SEALING[1:]),
     "findings.findings_of_quarter": ("no case and no person, for the lead's report", CLOSING),
     "replies.open_findings_of": ("a count, for who lays it before them", REPLYING),
     "replies.unread_screws": ("a count, for who lays it before them", REPLYING),
@@ -741,12 +747,12 @@ NOT_ASKING = {
     ),
     "counted_screws.counted_screws": (
         "pooled whoever asks; strata are hidden there",
-        (*RATES, *COMPLETING),
+        (*RATES, *COMPLETING, *SEALING[:1]),
     ),
     "counted_screws.first_operation": ("a day, with which the periods to offer begin", RATES[:1]),
     "counted_screws.participants": (
         "refuses a reader's own case; says what a viewer has seen anyway",
-        (*LOADING[1:], *RATES[:1]),
+        (*LOADING[1:], *RATES[:1], "registry.store.queries.seals"),
     ),
     "known_cases.known_cases": ("compares a table, shows no value", LOADING),
     "known_cases.known_patients": (

@@ -35,6 +35,7 @@ SAYS_SO = {
     *("visible.reopenable_readings", "visible.visible_events", "trail.trail_lines"),
     # The worker proposes of drawn scans as of any other, and nothing else is told by the length.
     *("proposals.scans_to_propose", "proposals.owed_proposals", "proposals.trail_length"),
+    "seals.trail_end",
 }
 GIVEN = {
     ("window_days", "tuple[int, int]"): (0, 90),

@@ -125,7 +125,7 @@ def tables_of_the_first_step(ledger):
     # Named by the events: each table of a later step has lost its rows on the way.
     later = {"outcome", "finding", "reply_round", "reply_answer", "rereading", "case_seen"}
     later |= {"unit_settings", "proposal", "proposal_shown", "evidence"}
-    later |= {"drawn_scan", "drawn_screw", "drawn_case"}
+    later |= {"drawn_scan", "drawn_screw", "drawn_case", "quarter_remark", "quarter_seal"}
     return tables(ledger.engine) - later
 
 

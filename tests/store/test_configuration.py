@@ -65,6 +65,8 @@ WRONG = {
     "standard_percent": "100.5",
     "standard_words": '"' + 4001 * "x" + '"',
     "reply_days": "-1",
+    "seal_delay_days": "366",
+    "seal_countersigned": '"perhaps"',
     "reply_cover": "51",
     "practice_screws": "501",
     "known_truth_share": "0.6",

@@ -16,6 +16,7 @@ from registry.store.models.proposals import ProposalRow, ProposalShown, Proposal
 from registry.store.models.readings import Assignment, ConsensusRow, Draw, Reading
 from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
 from registry.store.models.scans import HeldImage, Scan
+from registry.store.models.seals import QuarterRemark, QuarterSeal
 from registry.store.models.trail import EventRow, TrailHead
 from registry.store.models.unit import CaseSeen, UnitSettings
 
@@ -43,6 +44,8 @@ TRACKED: tuple[type[Tracked], ...] = (
     ReplyRound,
     ReplyAnswer,
     Rereading,
+    QuarterRemark,
+    QuarterSeal,
     CaseSeen,
     ProposalRow,
     ProposalShown,
