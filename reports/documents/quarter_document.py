@@ -216,4 +216,5 @@ def _figure(chart: Chart | None, caption: str) -> list[Block]:
 
 
 def _notes(sentences: list[str]) -> list[Block]:
-    return [Paragraph(" ".join(sentences), is_note=True)] if sentences else []
+    """Return a line each: a dozen sentences in one block are read by nobody."""
+    return [Paragraph(sentence, is_note=True) for sentence in sentences]
