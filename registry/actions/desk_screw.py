@@ -33,6 +33,7 @@ class DeskScrew:
     level, side, number, role : which screw, which of its readings
     diameter_mm : as catalogued, None where not known
     is_blind : False where the reader entered the case or matched its scan
+    is_practice : the screw is drawn, and its reader knows so
     closes_a_ring : whether the level's pedicle bone closes in itself, so that an outline is marked
     needed_walls : without which there is no grade; none where the level has no pedicle grade
     scale_title, scale_bounds, scale_note : of the unit's scale
@@ -47,6 +48,7 @@ class DeskScrew:
     role: str
     diameter_mm: float | None
     is_blind: bool
+    is_practice: bool
     closes_a_ring: bool
     needed_walls: tuple[Direction, ...]
     scale_title: str
@@ -110,6 +112,7 @@ def desk_screw(ledger: Ledger, viewer: Viewer, assignment_id: int, now: datetime
         role=screw.role,
         diameter_mm=None if screw.diameter_mm is None else float(screw.diameter_mm),
         is_blind=not screw.is_last,
+        is_practice=screw.is_practice,
         closes_a_ring=closes_a_ring(at),
         needed_walls=tuple(wall for wall in Direction if wall in at.needed_walls),
         scale_title=SCALES[settings.scale].title,

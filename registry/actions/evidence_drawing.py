@@ -33,7 +33,8 @@ PICTURE_SIZE = (1236, 528)
 """Of every such picture, width and height in pixels."""
 SECTION_SIZE = (480, 480)
 DRAWN_LATER = "Drawn later from the kept marks."
-_ZOOM = 3
+_ZOOM, _ALONG_ZOOM = 3, 2
+"""Of a section, and at most of the picture along the axis: the words stand above that one."""
 _CIRCLE_POINTS = 180
 _SAME_DEPTH_MM = 0.05
 _WINDOWS = {(-450, 1050): "bone", (-1000, 6000): "metal", (-135, 215): "soft"}
@@ -154,7 +155,7 @@ def along_panel(image: Image, marks: Marks, document: EvidenceDocument, across: 
         SECTION_SPACING_MM,
         -ALONG_MARGIN_MM,
         half,
-        max(1, SHEET_COLUMN // columns),
+        max(1, min(_ALONG_ZOOM, SHEET_COLUMN // columns)),
         strokes,
         marks.front.points_mm if marks.front and marks.front.across == across else (),
         {"top": across, "bottom": other, "left": "entry", "right": "tip"},

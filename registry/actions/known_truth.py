@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from registry.actions.teaching import practice_state
 from registry.domain.access import Deed, Reach, require
+from registry.domain.extent_words import wall_words
 from registry.domain.known_truth import CUT_OFF_MM, Purpose, judge, seen_truth
 from registry.domain.own_pairs import shown_until
 from registry.domain.problems import NotFoundError
@@ -174,7 +175,7 @@ def _beside(reading: KnownTruthReading, settings: Settings) -> BesideTruth:
 
 def truth_words(truth_mm: Mapping[Direction, Decimal | None]) -> str:
     """Return the truth in words: the walls that are crossed, or that none is."""
-    crossed = [f"{wall.value.replace('_', ' ')} {mm} mm" for wall, mm in truth_mm.items() if mm]
+    crossed = [f"{wall_words(wall)} {mm} mm" for wall, mm in truth_mm.items() if mm]
     return ", ".join(crossed) or "contained"
 
 

@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from registry.store.home import Ledger
 
 READER = "mateo"
-_SEEDS = (100_002, 100_003)
-COARSE = {"operated": ("L3", "L4"), "in_plane_mm": 0.9, "slice_mm": 2.0, "margin_mm": 6.0}
+COARSE = {"operated": ("L3", "L4"), "in_plane_mm": 1.0, "slice_mm": 2.5, "margin_mm": 6.0}
 """Of a drawn scan that is made quickly."""
+_ONE_LEVEL = COARSE | {"operated": ("L4", "L4")}
 # What the invented reader adds to the truth, in turn; a wall under the floor is read as contained.
 _OFF_MM = tuple(map(Decimal, ("0.4", "-0.6", "0.2", "-1.9", "0.0", "-0.3")))
 
@@ -32,12 +32,11 @@ def teach(ledger: Ledger, operator: Viewer) -> int:
     from registry.store.queries.drawn_scans import kept_drawings
 
     purposes = (Purpose.PRACTICE, Purpose.MIXED)
-    make_teaching_set(
-        ledger,
-        operator,
-        ((each, drawn(seed, each, **COARSE)) for seed, each in zip(_SEEDS, purposes, strict=True)),
-        instant(),
+    scans = (
+        (Purpose.PRACTICE, drawn(100_002, Purpose.PRACTICE, **COARSE)),
+        (Purpose.MIXED, drawn(100_003, Purpose.MIXED, **_ONE_LEVEL)),
     )
+    make_teaching_set(ledger, operator, scans, instant())
     reader = acting(ledger, READER)
     before = {each.assignment_id for each in offered(ledger, reader)}
     begin_practice(ledger, reader, instant())

@@ -9,6 +9,7 @@ from registry.cli.output import CAUTION, say, say_json, say_table
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Iterator, Mapping
+    from decimal import Decimal
 
     from registry.actions.drawn_scans import Drawing
     from registry.actions.known_truth import KnownTruth
@@ -97,8 +98,15 @@ def _mix(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     with opened(given, environment) as (ledger, viewer):
         require(viewer, Deed.ORDER_READINGS, at_least=Reach.ALL)
         share, count = ledger.settings.known_truth_share, mix_in(ledger, instant())
-    say(f"mixed in {count} drawn screws; the setting known_truth_share is {share}")
+    if share == 0:
+        say("mixed in none: the setting known_truth_share is 0 (0.05 makes one in twenty drawn)")
+    else:
+        say(f"mixed {count} drawn screws into worklists, all readers together; {_share(share)}")
     return 0
+
+
+def _share(share: Decimal) -> str:
+    return f"the setting known_truth_share asks for {100 * share.normalize():f} in 100"
 
 
 def _results(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
@@ -120,9 +128,11 @@ def _say(found: KnownTruth) -> None:
 
     say(missed_words(found.everybody))
     rows = [_row(each) for each in (*found.readers, found.everybody) if each.read]
-    say_table(
-        ["reader", "read", "missed 2 mm", "called contained", "false alarms", "same grade"], rows
-    )
+    if rows:
+        say_table(
+            ["reader", "read", "missed 2 mm", "called contained", "false alarms", "same grade"],
+            rows,
+        )
     say("Drawn screws, counted in no rate; 95% intervals that take screws as independent.")
     say(CAUTION)
 

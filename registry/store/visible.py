@@ -168,7 +168,7 @@ def reopenable_readings(viewer: Viewer) -> Select[Reading]:
     answer for, and, once they have looked, those between which an adjudication of theirs decided.
     """
     screws = select(Screw.id).where(shown_screw(viewer))
-    return select(Reading).where(
+    found = select(Reading).where(
         or_(
             Reading.id.in_(own_readings(viewer).with_only_columns(Reading.id)),
             Reading.id.in_(visible_readings(viewer).with_only_columns(Reading.id)),
@@ -176,6 +176,8 @@ def reopenable_readings(viewer: Viewer) -> Select[Reading]:
             and_(_was_decided_by(viewer), Reading.screw_id.in_(screws)),
         )
     )
+    # A drawn screw that does not open again would be told from the others by that.
+    return found.execution_options(**WITH_DRAWN)
 
 
 def _was_decided_by(viewer: Viewer) -> ColumnElement[bool]:

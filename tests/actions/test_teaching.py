@@ -12,17 +12,24 @@ from sqlalchemy import func, select
 
 from registry.actions.check_ledger import check_ledger
 from registry.actions.desk_answer import Submission, TypedExtents
+from registry.actions.desk_marks import Marks
+from registry.actions.desk_screw import OpenedScrew, Placing
+from registry.actions.evidence import reopened
+from registry.actions.evidence_document import Seen, document_of
+from registry.actions.evidence_drawing import SECTION_SIZE, along_panel
 from registry.actions.homes import to_read
 from registry.actions.known_truth import known_truth, missed_words, own_practice, practised
 from registry.actions.read_again import my_readings
 from registry.actions.record_reading import record_reading
 from registry.actions.teaching import begin_practice, make_teaching_set, mix_in
 from registry.actions.worklist import blind_screw, worklist
-from registry.domain.directions import PEDICLE_WALLS, Direction
+from registry.domain.directions import PEDICLE_WALLS, Direction, Side
 from registry.domain.disclosure import quarter_end
 from registry.domain.known_truth import Purpose
+from registry.domain.levels import level
 from registry.domain.problems import ConflictError, NotAllowedError, NotFoundError
 from registry.domain.readings import Confidence, Method
+from registry.measure.axes import ScrewAxis
 from registry.store.home import Ledger, open_ledger
 from registry.store.models.findings import Finding
 from registry.store.models.readings import Assignment, ConsensusRow, Draw
@@ -111,6 +118,18 @@ def test_practice_shows_the_truth_beside_each_reading_and_what_they_come_to(ledg
     assert check_ledger(ledger, local_operator(ledger)) == []
 
 
+def test_the_words_stand_clear_of_the_picture_of_a_short_screw(ledger):
+    begin_practice(ledger, rita := viewer(ledger, REGISTRAR), NOW)
+    first, _ = worklist(ledger, rita, LATER, in_practice=True)
+    screw = OpenedScrew(level("T5"), Side.LEFT, 4.5, ledger.images.open(first.image_digest))
+    marks = Marks(Placing(ScrewAxis((0.0, 0.0, 0.0), (0.0, -22.0, 0.0))))
+    seen = Seen(None, frozenset(), "as it was drawn", "contained")
+    document = document_of(screw, marks, None, seen)
+    _, high = along_panel(screw.image, marks, document, document.across).size
+    # A heading and five lines stand above it, in as much as a section is high.
+    assert high <= SECTION_SIZE[1] - 6 * 20
+
+
 def mixed_ledger(ledger, **settings):
     shared = by(ledger, known_truth_share=Decimal("0.2"), **settings)
     assert mix_in(shared, LATER) > 0
@@ -163,6 +182,11 @@ def test_nothing_that_a_reader_is_told_tells_a_drawn_screw_from_another(ledger):
         for each in my_readings(shared, rita)
     ]
     assert lines[0] == lines[1]
+    # Each opens again to its reader, and the drawn one to no other reader.
+    for each in saved:
+        assert reopened(shared, rita, each.reading_id).reading.method == Method.TYPED
+    with pytest.raises(NotFoundError):
+        reopened(shared, viewer(shared, SURGEON), saved[0].reading_id)
     # Of the unit's own more follows than of drawn ones, which a gap in the numbers would tell.
     with shared.reading() as session:
         trail, total = trail_lines(session, rita, TrailAsked(), 0, 100)

@@ -102,7 +102,7 @@ def find_screws(page: Page, screws: dict[str, str]) -> dict[str, NDArray[np.floa
         for side in ("right", "left")
     }
     for position in sorted(np.arange(low, high, PLANE_STEP_MM), key=lambda y: abs(y - middle)):
-        dots = _dots(asked_picture(page, f"{address}?position={position:.1f}"))
+        dots = dots_of(asked_picture(page, f"{address}?position={position:.1f}"))
         between = float(np.median(dots[:, 0])) if len(dots) else 0.0
         sides = {"right": dots[dots[:, 0] < between], "left": dots[dots[:, 0] > between]}
         if all(len(sides[side]) == len(names[side]) for side in names):
@@ -120,14 +120,14 @@ def _order(name: str) -> int:
     return LEVELS.index(name.split(maxsplit=1)[0])
 
 
-def _dots(picture: Picture) -> NDArray[np.float64]:
+def dots_of(picture: Picture, most_mm2: float = SHANK_MM2[1]) -> NDArray[np.float64]:
     """Return the middles of the shanks that a plane cuts, LPS, shape (n, 3)."""
     layout = picture.layout
     parts, count = ndimage.label(picture.values[0] > METAL_HU)
     areas = (
         ndimage.sum_labels(parts > 0, parts, np.arange(1, count + 1)) * layout["spacing_mm"] ** 2
     )
-    shanks = 1 + np.flatnonzero((areas > SHANK_MM2[0]) & (areas < SHANK_MM2[1]))
+    shanks = 1 + np.flatnonzero((areas > SHANK_MM2[0]) & (areas < most_mm2))
     middles = np.array(ndimage.center_of_mass(parts > 0, parts, shanks)).reshape(-1, 2)
     down, right = np.array(layout["down"]), np.array(layout["right"])
     steps = layout["spacing_mm"] * middles

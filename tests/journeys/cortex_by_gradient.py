@@ -29,6 +29,8 @@ CORTEX_HU = 1150.0
 DENSE_HU, BONE_HU = 500.0, 350.0
 OUTSIDE_HU, OUTSIDE_FOR_MM = 120.0, 0.8
 """Soft parts read less than this, for at least this long."""
+LEAST_HU = -2000.0
+"""A scan has no value under this; a section has where it goes beyond the scan."""
 STEP_MM, REACH_MM, RAYS = 0.05, 15.0, 72
 CORTEX_MM = 2.0
 NEAR_METAL_MM = 0.9
@@ -162,6 +164,8 @@ def _longest_run(seen: Sequence[Outline | None]) -> list[Outline]:
 
 
 def _outline(section: Floats, depth_mm: float, spacing_mm: float) -> Outline | None:
+    # Where the scan ends nothing is seen: neither bone nor what lies outside it.
+    section = np.where(section > LEAST_HU, section, OUTSIDE_HU + 1.0)
     smooth = ndimage.gaussian_filter(section, 0.2 / spacing_mm)
     dense = smooth > BONE_HU
     filled = ndimage.binary_fill_holes(dense)

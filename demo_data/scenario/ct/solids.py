@@ -126,7 +126,7 @@ class Beam:
         ]
         offsets = (
             at.along(across, self.start),
-            at.along(np.cross(axis, across), self.start),
+            at.along(_crossed(axis, across), self.start),
             along - on_axis,
         )
         return _scaled_distance(offsets, (*sizes, np.float32(self.cap_mm)), self.exponent)
@@ -136,6 +136,12 @@ class Beam:
         across = max(self.half_across_mm) * (1 + self.flare[0])
         reach = max(across, max(self.half_upright_mm) * (1 + self.flare[1]), self.cap_mm) + PAD_MM
         return np.minimum(self.start, self.end) - reach, np.maximum(self.start, self.end) + reach
+
+
+def _crossed(first: Vector, second: Vector) -> Vector:
+    """Return the vector product, to the bit that of `np.cross`, which takes ten times as long."""
+    (a, b, c), (u, v, w) = first.tolist(), second.tolist()
+    return np.array([b * w - c * v, c * u - a * w, a * v - b * u])
 
 
 def _scaled_distance(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from registry.actions.known_truth import truth_words
 from registry.domain.directions import PEDICLE_WALLS, Direction
-from registry.domain.extent_words import found_words
+from registry.domain.extent_words import found_words, wall_words
 from registry.domain.scales import grade
 from registry.web.pages.evidence.views import screw_name
 
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from reports.tables.known_truth import ReaderTruth, Share
 
 _NO_TRUTH = "no truth"
+_LEAST_FOR_BIAS = 5
+"""Screws from which on a mean difference is printed; ours, no source."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +80,7 @@ def walls(beside: BesideTruth) -> list[WallLine]:
     read, truth = beside.reading.read_mm, beside.truth_mm
     return [
         WallLine(
-            "lateral body wall" if wall is Direction.BODY_LATERAL else wall.value,
+            wall_words(wall),
             _mm(read.get(wall), "not measured"),
             _mm(truth.get(wall), _NO_TRUTH),
             _difference(read.get(wall), truth.get(wall)),
@@ -103,18 +105,25 @@ def bias_rows(result: ReaderTruth) -> list[tuple[str, str, str, str]]:
     rows = []
     for each in result.walls:
         bias, lower, upper = each.bias, each.lower, each.upper
-        if bias.value is None or bias.low is None or bias.high is None:
+        is_known = bias.value is not None and bias.low is not None and bias.high is not None
+        if each.screws < _LEAST_FOR_BIAS or not is_known:
             rows.append((each.wall.value, str(each.screws), "too few", ""))
             continue
         rows.append(
             (
                 each.wall.value,
                 str(each.screws),
-                f"{bias.value:+.1f} ({bias.low:+.1f} to {bias.high:+.1f})",
-                f"{lower:+.1f} to {upper:+.1f}",
+                f"{_signed(bias.value)} ({_signed(bias.low)} to {_signed(bias.high)})",
+                f"{_signed(lower)} to {_signed(upper)}",
             )
         )
     return rows
+
+
+def _signed(value: float | None) -> str:
+    """Return such as `+0.4`; what rounds to nought has no sign."""
+    told = "" if value is None else f"{value:+.1f}"
+    return "0.0" if told in {"+0.0", "-0.0"} else told
 
 
 def share_words(share: Share) -> str:
