@@ -32,6 +32,8 @@ SAYS_SO = {
     # To the lead: the trail is whole, and known truth is shown.
     *("trail.listed", "trail.event", "known_truth.show", "known_truth.sent", "practice.truth"),
     "readers.show",
+    # What a reader missed is shown with what it was read on.
+    *("evidence.show", "evidence.picture", "evidence.section", "evidence.along"),
 }
 
 
