@@ -31,7 +31,7 @@ from registry.domain.reply import (
 from registry.domain.seals import sealable_from
 from registry.store.models.readings import Assignment
 from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
-from registry.store.queries import replies
+from registry.store.queries import replies, seals
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -86,6 +86,7 @@ class QuarterState:
     unread : placed screws that are imaged and not read; told before sealing
     open_findings : findings that the unit's policy names and nobody has closed
     in_the_way : what has to be done or waited for before it can be sealed; empty for nothing
+    sealed_at : when it was sealed; None while it is not
     """
 
     quarter: Quarter
@@ -97,6 +98,7 @@ class QuarterState:
     unread: int
     open_findings: int
     in_the_way: Sequence[str]
+    sealed_at: datetime | None
 
 
 def today_of(ledger: Ledger, now: datetime) -> date:
@@ -326,6 +328,7 @@ def quarter_state(ledger: Ledger, viewer: Viewer, period: str, now: datetime) ->
         provisional = replies.unsettled(session, asked, ledger.settings.audit_window_days)
         unread = replies.unread_screws(session, asked, ledger.settings.audit_window_days)
         open_findings = replies.open_findings_of(session, asked)
+        sealed = seals.sealed_at(session, asked.name)
     facts = RoundFacts(
         closes_on=None if found is None else found.closes_on,
         unanswered=sum(surgeon.answered_at is None for surgeon in surgeons),
@@ -347,6 +350,7 @@ def quarter_state(ledger: Ledger, viewer: Viewer, period: str, now: datetime) ->
         unread=unread,
         open_findings=open_findings,
         in_the_way=stands_in_the_way(asked, facts, today_of(ledger, now)),
+        sealed_at=sealed,
     )
 
 

@@ -15,6 +15,7 @@ from registry.actions import seal_quarter as sealing
 from registry.actions.accounts import acting
 from registry.actions.check_ledger import check_ledger
 from registry.actions.quarter_standing import comment, countersign, standing
+from registry.actions.replies import quarter_state
 from registry.actions.seal_quarter import (
     public_key,
     seal_quarter,
@@ -64,6 +65,7 @@ def test_from_a_draft_to_a_seal_that_anybody_can_check(ledger, people, tmp_path)
     assert found.files.items() <= files.items()
     assert {f"{PERIOD}.{kind}" for kind in ("html", "pdf", "json", "xlsx")} <= set(found.files)
     assert (found.said["sealed_by"], found.said["countersigned_by"]) == ("lena", None)
+    assert quarter_state(ledger, lena, PERIOD, LATER).sealed_at == LATER
     (row,) = kept(ledger)
     assert row.file_digest == hashlib.sha256(files[SEALED]).hexdigest()
     assert row.numbers.encode() == found.files[f"{PERIOD}.json"]

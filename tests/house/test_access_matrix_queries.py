@@ -668,6 +668,7 @@ NOT_ASKING = {
     "replies.asked_rereadings": ("a count, for who lays it before them", REPLYING),
     "seals.remarks_of": ("for who may seal the quarter", SEALING[:1]),
     "seals.seals_of": ("for who may seal the quarter", SEALING[:1]),
+    "seals.sealed_at": ("an instant, for who lays it before them", REPLYING),
     "seals.trail_end": ("whether anything was written, shows nothing", SEALING),
     "seals.part_taken": ("own cases by number, to hold who may sign", SEALING[:1]),
     "seals.is_any_sealed": ("whether a key has to be there, shows nothing", SEALING[1:]),

@@ -94,6 +94,13 @@ def seals_of(session: Session, period: str) -> list[Seal]:
     return [Seal(*row) for row in rows]
 
 
+def sealed_at(session: Session, period: str) -> datetime | None:
+    """Return when a quarter was sealed, None where it is not."""
+    return session.execute(
+        select(QuarterSeal.sealed_at).where(QuarterSeal.period == period, QuarterSeal.part == 0)
+    ).scalar_one_or_none()
+
+
 def trail_end(session: Session) -> tuple[int, str]:
     """Return the trail's length and head, by which a later look sees that something was written."""
     row = session.execute(select(TrailHead.length, TrailHead.head)).one()
