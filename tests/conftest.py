@@ -20,25 +20,29 @@ if TYPE_CHECKING:
 
     from registry.store.home import Ledger
 
-# Rooms whose tests run on SQLite and a sixth of them on PostgreSQL as well, always the same sixth;
-# the store's, the migrations' and every test of things that happen at once run on both. With this
-# in the environment all do.
+# Rooms whose tests run on SQLite and a twenty-fourth of them on PostgreSQL as well, always the same
+# ones; the store's, the migrations' and every test of things that happen at once run on both. With
+# this in the environment all do.
 _ON_EVERY_DATABASE = "PEDICLE_LEDGER_TEST_ON_EVERY_DATABASE"
 _SHARED_ROOMS = {"actions", "cli", "published", "house"}
 _ALWAYS = re.compile(r"at_once|same_moment|meanwhile|kill|cut_off|two_|each_query|while_")
-_ONE_IN = 8
+_ONE_IN = 24
+# The tab key goes through a fixed third of the pages; axe-core looks at every one.
+_BY_TAB, _BY_TAB_ONE_IN = "test_every_control_is_reached_by_tab", 3
 _ON_EACH = [
     pytest.param(kind, marks=pytest.mark.postgres if kind == "postgresql" else ()) for kind in KINDS
 ]
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Leave a share of the second database's runs to those who ask for all of them."""
+    """Leave what is run in shares to those who ask for all of it."""
     if not os.environ.get(_ON_EVERY_DATABASE):
         items[:] = [item for item in items if _is_of_the_share(item)]
 
 
 def _is_of_the_share(item: pytest.Item) -> bool:
+    if item.name.startswith(_BY_TAB):
+        return zlib.crc32(item.nodeid.encode()) % _BY_TAB_ONE_IN == 0
     room = item.path.relative_to(Path(__file__).parent).parts[0]
     if room not in _SHARED_ROOMS or "postgresql" not in item.name or _ALWAYS.search(item.name):
         return True

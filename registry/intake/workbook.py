@@ -10,7 +10,6 @@ import io
 import struct
 import warnings
 from typing import TYPE_CHECKING, Any
-from xml.etree.ElementTree import ParseError
 
 from openpyxl import load_workbook
 from openpyxl.utils import get_column_letter
@@ -40,7 +39,7 @@ _DAMAGED = (
     AttributeError,
     InvalidFileException,
     LookupError,
-    ParseError,
+    SyntaxError,  # XML's, from whichever parser openpyxl found: Python's own or lxml
     TypeError,
     ValueError,
     struct.error,

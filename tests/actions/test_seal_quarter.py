@@ -131,12 +131,13 @@ def test_a_lead_who_operated_needs_another_s_signature_of_these_numbers(ledger, 
 
 
 def test_a_unit_may_ask_for_two_signatures_whoever_seals(ledger, people, tmp_path):
-    strict = replace(ledger, settings=replace(ledger.settings, seal_countersigned=True))
-    with pytest.raises(ConflictError, match="another person's countersignature"):
-        seal_quarter(strict, people["lena"], PERIOD, tmp_path / "out", LATER)
-    countersign(strict, people["lena"], PERIOD, LATER)
-    with pytest.raises(ConflictError, match="another person's countersignature"):
-        seal_quarter(strict, people["lena"], PERIOD, tmp_path / "out", LATER)
+    settings = replace(ledger.settings, seal_countersigned=True)
+    with closing(replace(ledger, settings=settings)) as strict:
+        with pytest.raises(ConflictError, match="another person's countersignature"):
+            seal_quarter(strict, people["lena"], PERIOD, tmp_path / "out", LATER)
+        countersign(strict, people["lena"], PERIOD, LATER)
+        with pytest.raises(ConflictError, match="another person's countersignature"):
+            seal_quarter(strict, people["lena"], PERIOD, tmp_path / "out", LATER)
 
 
 def test_what_comes_late_makes_a_supplement_with_old_and_new(ledger, people, tmp_path):

@@ -80,7 +80,9 @@ def test_the_link_in_front_of_every_page_leads_past_its_head(unit, signed_in):
     expect(page.get_by_role("link", name="Skip to the page's content")).to_be_in_viewport()
     page.keyboard.press("Enter")
     page.keyboard.press("Tab")
-    expect(page.get_by_label("By", exact=True)).to_be_focused()
+    first = page.get_by_role("main").get_by_role("link").first
+    expect(first).to_have_text("Rates")
+    expect(first).to_be_focused()
 
 
 def test_a_wrong_password_and_a_wrong_name_are_told_in_the_same_words(unit, visiting):
