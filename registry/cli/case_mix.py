@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from registry.cli.filters import add_filters, said
 from registry.cli.output import CAUTION, say, say_json, say_table, say_text
 
 if TYPE_CHECKING:
@@ -18,15 +19,9 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--by", default="surgeon", metavar="SPLIT", help="surgeon, level, entry_technique ..."
     )
-    command.add_argument("--from", dest="start", metavar="DAY", help="first day of operation")
-    command.add_argument("--to", dest="end", metavar="DAY", help="last day of operation")
-    command.add_argument("--threshold", default="2", help="any, 2 or 4 (default 2) mm")
-    command.add_argument("--direction", help="medial, lateral, cranial, caudal, anterior ...")
-    command.add_argument("--intended", default="include", help="include or exclude intended exits")
-    command.add_argument("--minimum", help="graded screws below which there is no quotient")
     command.add_argument("--named", action="store_true", help="surgeons by name, not as codes")
+    add_filters(command, minimum="graded screws below which there is no quotient")
     command.add_argument("--format", default="table", choices=["table", "csv", "json"])
-    command.add_argument("--as", dest="acting_as", metavar="NAME", help="the account that asks")
 
 
 def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
@@ -35,18 +30,8 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     from registry.cli.opening import opened
     from reports.tables.asking import question_from
 
-    said = {
-        "by": given.by,
-        "from": given.start,
-        "to": given.end,
-        "threshold": given.threshold,
-        "direction": given.direction,
-        "intended": given.intended,
-        "minimum": given.minimum,
-    }
-    told = {name: text for name, text in said.items() if text is not None}
     with opened(given, environment) as (ledger, viewer):
-        question = question_from(told, minimum=ledger.settings.minimum_graded)
+        question = question_from(said(given), minimum=ledger.settings.minimum_graded)
         table = adjusted_for_case_mix(ledger, viewer, question, is_named=given.named)
     if given.format == "json":
         say_json(table.as_json())

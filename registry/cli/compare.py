@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from registry.cli.filters import add_filters, said
 from registry.cli.output import CAUTION, say, say_json, say_table, say_text
 
 if TYPE_CHECKING:
@@ -23,15 +24,9 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
         help="values of the split, each compared with the last (default: all, with the largest)",
     )
     command.add_argument("--pairs", action="store_true", help="every group with every other")
-    command.add_argument("--from", dest="start", metavar="DAY", help="first day of operation")
-    command.add_argument("--to", dest="end", metavar="DAY", help="last day of operation")
-    command.add_argument("--threshold", default="2", help="any, 2 or 4 (default 2) mm")
-    command.add_argument("--direction", help="medial, lateral, cranial, caudal, anterior ...")
-    command.add_argument("--intended", default="include", help="include or exclude intended exits")
-    command.add_argument("--minimum", help="graded screws below which nothing is compared")
     command.add_argument("--named", action="store_true", help="surgeons by name, not as codes")
+    add_filters(command, minimum="graded screws below which nothing is compared")
     command.add_argument("--format", default="table", choices=["table", "csv", "json"])
-    command.add_argument("--as", dest="acting_as", metavar="NAME", help="the account that asks")
 
 
 def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
@@ -40,19 +35,9 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     from registry.cli.opening import opened
     from reports.tables.compare_asking import comparison_from, groups_in
 
-    said = {
-        "by": given.by,
-        "from": given.start,
-        "to": given.end,
-        "threshold": given.threshold,
-        "direction": given.direction,
-        "intended": given.intended,
-        "minimum": given.minimum,
-    }
-    told = {name: text for name, text in said.items() if text is not None}
     with opened(given, environment) as (ledger, viewer):
         asked = comparison_from(
-            told,
+            said(given),
             groups_in(given.groups),
             is_all_pairs=given.pairs,
             minimum=ledger.settings.minimum_graded,

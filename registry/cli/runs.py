@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from registry.cli.filters import add_filters, question_of
 from registry.cli.output import CAUTION, say, say_json, say_table
-from registry.cli.surgeons import add_filters, question_of
 
 if TYPE_CHECKING:
     import argparse

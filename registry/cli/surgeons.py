@@ -4,40 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from registry.cli.filters import add_filters, question_of
 from registry.cli.output import CAUTION, say, say_json, say_table, say_text
 
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Mapping
-
-    from reports.tables.rates import Question
-
-
-def add_filters(command: argparse.ArgumentParser) -> None:
-    """Take what is counted; every word is checked where the question is made."""
-    command.add_argument("--from", dest="start", metavar="DAY", help="first day of operation")
-    command.add_argument("--to", dest="end", metavar="DAY", help="last day of operation")
-    command.add_argument("--threshold", default="2", help="any, 2 or 4 (default 2) mm")
-    command.add_argument("--direction", help="medial, lateral, cranial, caudal, anterior ...")
-    command.add_argument("--intended", default="include", help="include or exclude intended exits")
-    command.add_argument("--minimum", help="graded screws below which no rate is given")
-    command.add_argument("--as", dest="acting_as", metavar="NAME", help="the account that asks")
-
-
-def question_of(given: argparse.Namespace, minimum: int) -> Question:
-    """Return what is counted; `minimum` is the unit's, where none was said."""
-    from reports.tables.asking import question_from
-
-    said = {
-        "from": given.start,
-        "to": given.end,
-        "threshold": given.threshold,
-        "direction": given.direction,
-        "intended": given.intended,
-        "minimum": given.minimum,
-    }
-    asked = {name: text for name, text in said.items() if text is not None}
-    return question_from(asked, minimum=minimum)
 
 
 def add_arguments(command: argparse.ArgumentParser) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from reports.statistics.estimate import Estimate
 from reports.tables.cells import harmless
 from reports.tables.rate_words import percent
 from reports.tables.splits import PERSONS, Split
@@ -12,7 +13,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from reports.statistics.comparison import Trend
-    from reports.statistics.estimate import Estimate
     from reports.tables.compare import ComparisonTable, Pair
     from reports.tables.rates import RateRow
 
@@ -84,13 +84,12 @@ def words_of_trend(found: Trend) -> list[str]:
 def sentence(pair: Pair) -> str:
     """Return a pair in a sentence."""
     a, b, found = pair.a, pair.b, pair.compared
-    if found is None or found.difference.value is None:
+    told = Estimate() if found is None else found.difference
+    value, low, high = told.value, told.low, told.high
+    if found is None or value is None or low is None or high is None:
         few = [row for row in (a, b) if row.rate is None]
-        told = " and ".join(f"{name_of(row)} ({row.graded})" for row in few)
-        return f"{name_of(a)} and {name_of(b)}: too few graded screws, {told}."
-    value, low, high = found.difference.value, found.difference.low, found.difference.high
-    if low is None or high is None:  # pragma: no cover - a difference has its limits
-        return ""
+        short = " and ".join(f"{name_of(row)} ({row.graded})" for row in few)
+        return f"{name_of(a)} and {name_of(b)}: too few graded screws, {short}."
     way = "fewer" if value < 0 else "more"
     rates = f"{_rate(a)} against {_rate(b)}"
     more = f"{abs(100 * value):.1f} points {way}" if round(abs(100 * value), 1) else "no difference"
