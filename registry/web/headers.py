@@ -29,10 +29,11 @@ PAGE_POLICY = "; ".join(_RULES)
 # A picture opened by itself may style its own shapes and do nothing else.
 PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
 
-# A report brings its own style, and charts style their shapes; nothing runs and nothing is fetched.
+# A report brings its own style and pictures, and charts style their shapes; nothing runs and
+# nothing is fetched.
 REPORT_POLICY = (
-    "default-src 'none'; style-src 'unsafe-inline'; form-action 'none'; base-uri 'none'; "
-    "frame-ancestors 'none'"
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'none'; "
+    "base-uri 'none'; frame-ancestors 'none'"
 )
 
 _ALWAYS = {

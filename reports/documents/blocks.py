@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -65,7 +66,22 @@ class Figure:
     caption: str
 
 
-Block = Heading | Paragraph | Points | Table | Figure
+@dataclass(frozen=True)
+class Picture:
+    """A picture of pixels, as PNG, what it is, and what it says to who cannot see it."""
+
+    png: bytes
+    alternative: str
+    caption: str
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Return width and height in pixels, from the header (PNG, section 11.2.1: IHDR)."""
+        width, height = struct.unpack(">II", self.png[16:24])
+        return width, height
+
+
+Block = Heading | Paragraph | Points | Table | Figure | Picture
 
 
 @dataclass(frozen=True)

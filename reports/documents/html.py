@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import base64
 from functools import cache
 from html import escape
 from importlib.resources import files
 from itertools import count
 from typing import TYPE_CHECKING
 
-from reports.documents.blocks import Figure, Heading, Paragraph, Points, Table
+from reports.documents.blocks import Figure, Heading, Paragraph, Picture, Points, Table
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -82,7 +83,17 @@ def _written(block: Block, numbers: Iterator[int]) -> str:
         return f"<{tag}>{items}</{tag}>"
     if isinstance(block, Figure):
         return _figure(block, next(numbers))
-    return _table(block)
+    return _picture(block) if isinstance(block, Picture) else _table(block)
+
+
+def _picture(block: Picture) -> str:
+    width, height = block.size
+    held = base64.b64encode(block.png).decode()
+    return (
+        f'<figure><img src="data:image/png;base64,{held}" width="{width}" height="{height}" '
+        f'alt="{escape(block.alternative)}">'
+        f"<figcaption>{escape(block.caption)}</figcaption></figure>"
+    )
 
 
 def _figure(block: Figure, number: int) -> str:

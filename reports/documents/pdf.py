@@ -8,6 +8,7 @@ network.
 
 from __future__ import annotations
 
+import base64
 import json
 from functools import cache
 from importlib.resources import files
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import typst
 
-from reports.documents.blocks import Figure, Heading, Paragraph, Points, Table
+from reports.documents.blocks import Figure, Heading, Paragraph, Picture, Points, Table
 
 if TYPE_CHECKING:
     from reports.documents.blocks import Block, Document
@@ -61,7 +62,23 @@ def _held(block: Block) -> dict[str, object]:
             "alternative": block.chart.alternative,
             "caption": block.caption,
         }
-    return _table(block)
+    return _picture(block) if isinstance(block, Picture) else _table(block)
+
+
+def _picture(block: Picture) -> dict[str, object]:
+    """Return a picture inside a drawing: data reach typst as text, and its text takes no PNG."""
+    width, height = block.size
+    held = base64.b64encode(block.png).decode()
+    return {
+        "kind": "figure",
+        "svg": (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" '
+            f'width="{width}" height="{height}"><image width="{width}" height="{height}" '
+            f'href="data:image/png;base64,{held}"/></svg>'
+        ),
+        "alternative": block.alternative,
+        "caption": block.caption,
+    }
 
 
 def _table(block: Table) -> dict[str, object]:
