@@ -81,7 +81,35 @@ class Picture:
         return width, height
 
 
-Block = Heading | Paragraph | Points | Table | Figure | Picture
+@dataclass(frozen=True)
+class Room:
+    """Empty lines for a pen, under a word of what they are for."""
+
+    words: str
+    lines: int
+
+
+@dataclass(frozen=True)
+class NewPage:
+    """What follows begins a page of its own, on paper."""
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Two columns, the left one read first; one under the other where there is no room.
+
+    Attributes
+    ----------
+    left, right : what stands in them
+    left_mm : width of the left one on paper
+    """
+
+    left: tuple[Block, ...]
+    right: tuple[Block, ...]
+    left_mm: float
+
+
+Block = Heading | Paragraph | Points | Table | Figure | Picture | Room | NewPage | Beside
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,17 @@ from importlib.resources import files
 from itertools import count
 from typing import TYPE_CHECKING
 
-from reports.documents.blocks import Figure, Heading, Paragraph, Picture, Points, Table
+from reports.documents.blocks import (
+    Beside,
+    Figure,
+    Heading,
+    NewPage,
+    Paragraph,
+    Picture,
+    Points,
+    Room,
+    Table,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -83,7 +93,24 @@ def _written(block: Block, numbers: Iterator[int]) -> str:
         return f"<{tag}>{items}</{tag}>"
     if isinstance(block, Figure):
         return _figure(block, next(numbers))
-    return _picture(block) if isinstance(block, Picture) else _table(block)
+    if isinstance(block, Table):
+        return _table(block)
+    return _laid_out(block, numbers)
+
+
+def _laid_out(block: Picture | Room | NewPage | Beside, numbers: Iterator[int]) -> str:
+    if isinstance(block, Picture):
+        return _picture(block)
+    if isinstance(block, Room):
+        lines = "<div></div>" * block.lines
+        return f'<p class="room-for">{escape(block.words)}</p><div class="room">{lines}</div>'
+    if isinstance(block, NewPage):
+        return '<div class="new-page"></div>'
+    left, right = (
+        "\n".join(_written(each, numbers) for each in column)
+        for column in (block.left, block.right)
+    )
+    return f'<div class="columns">\n<div>{left}</div>\n<div>{right}</div>\n</div>'
 
 
 def _picture(block: Picture) -> str:

@@ -16,7 +16,17 @@ from typing import TYPE_CHECKING
 
 import typst
 
-from reports.documents.blocks import Figure, Heading, Paragraph, Picture, Points, Table
+from reports.documents.blocks import (
+    Beside,
+    Figure,
+    Heading,
+    NewPage,
+    Paragraph,
+    Picture,
+    Points,
+    Room,
+    Table,
+)
 
 if TYPE_CHECKING:
     from reports.documents.blocks import Block, Document
@@ -62,7 +72,24 @@ def _held(block: Block) -> dict[str, object]:
             "alternative": block.chart.alternative,
             "caption": block.caption,
         }
-    return _picture(block) if isinstance(block, Picture) else _table(block)
+    if isinstance(block, Table):
+        return _table(block)
+    return _laid_out(block)
+
+
+def _laid_out(block: Picture | Room | NewPage | Beside) -> dict[str, object]:
+    if isinstance(block, Picture):
+        return _picture(block)
+    if isinstance(block, Room):
+        return {"kind": "room", "text": block.words, "lines": block.lines}
+    if isinstance(block, NewPage):
+        return {"kind": "page"}
+    return {
+        "kind": "beside",
+        "left": [_held(each) for each in block.left],
+        "right": [_held(each) for each in block.right],
+        "width": block.left_mm,
+    }
 
 
 def _picture(block: Picture) -> dict[str, object]:
