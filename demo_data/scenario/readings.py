@@ -15,6 +15,7 @@ from registry.domain.scans import ScanKind, ScanReason
 from registry.domain.techniques import COUNTED_LIVES
 
 from . import people
+from .angles import measured_angles
 from .constructs import PELVIC
 from .placements import BODY, WALLS, Truth, draw_truth
 from .records import LAST_QUARTER, LAST_READING_DAY, Extents, Imaging, InventedReading
@@ -149,6 +150,8 @@ def _read(rng: Random, truth: Truth, blank: InventedReading) -> InventedReading:
             extents={},
             method=Method.TYPED,
             uncertainty_tenths=None,
+            convergence_tenths=None,
+            sagittal_tenths=None,
         )
     extents = _measured(rng, truth, blank.reader)
     _leave_walls_out(rng, blank, extents)
@@ -156,13 +159,15 @@ def _read(rng: Random, truth: Truth, blank: InventedReading) -> InventedReading:
     methods = (Method.BY_EYE,) if is_contained else (Method.CALLIPER, Method.CONTOUR, Method.TYPED)
     method = rng.choice((*methods, Method.TYPED))
     has_error = method in {Method.CALLIPER, Method.CONTOUR}
-    return replace(
+    read = replace(
         blank,
         not_assessable=None,
         extents=extents,
         method=method,
         uncertainty_tenths=rng.randint(4, 8) if has_error else None,
     )
+    convergence, sagittal = measured_angles(truth, read)
+    return replace(read, convergence_tenths=convergence, sagittal_tenths=sagittal)
 
 
 def _measured(rng: Random, truth: Truth, reader: str) -> Extents:

@@ -118,4 +118,6 @@ class InventedReading:
     extents: Extents
     method: Method = Method.TYPED
     uncertainty_tenths: int | None = None
+    convergence_tenths: int | None = None
+    sagittal_tenths: int | None = None
     not_assessable: NotAssessableReason | None = None

@@ -57,6 +57,8 @@ _READINGS = (
     "reason",
     *(f"{wall}_mm" for wall in (*WALLS, *BODY)),
     "uncertainty_mm",
+    "convergence_deg",
+    "sagittal_deg",
 )
 
 
@@ -116,13 +118,15 @@ def _reading_row(reading: InventedReading) -> dict[str, object]:
         "method": reading.method.value,
         "assessable": "no" if reading.not_assessable else "yes",
         "reason": reading.not_assessable.value if reading.not_assessable else None,
-        **{f"{wall}_mm": _millimetres(tenths) for wall, tenths in reading.extents.items()},
-        "uncertainty_mm": _millimetres(reading.uncertainty_tenths),
+        **{f"{wall}_mm": _decimal(tenths) for wall, tenths in reading.extents.items()},
+        "uncertainty_mm": _decimal(reading.uncertainty_tenths),
+        "convergence_deg": _decimal(reading.convergence_tenths),
+        "sagittal_deg": _decimal(reading.sagittal_tenths),
     }
 
 
-def _millimetres(tenths: int | None) -> str:
-    return "" if tenths is None else f"{tenths // 10}.{tenths % 10}"
+def _decimal(tenths: int | None) -> str:
+    return "" if tenths is None else f"{tenths / 10:.1f}"
 
 
 def _csv(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> bytes:

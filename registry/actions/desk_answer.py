@@ -7,7 +7,7 @@ from decimal import Decimal
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from registry.actions.desk_measure import Measured, measure_marks
+from registry.actions.desk_measure import Measured, converging_deg, measure_marks
 from registry.actions.desk_pictures import SAME_SECTION_MM, SECTION_STEP_MM
 from registry.actions.desk_screw import closes_a_ring
 from registry.actions.desk_side import side_faults
@@ -184,7 +184,9 @@ def _by_eye(screw: OpenedScrew, marks: Marks, shown: Shown) -> Answer:
         if closes_a_ring(screw.level)
         else tuple(wall for wall in PEDICLE_WALLS if wall in screw.level.needed_walls)
     )
-    return Answer({wall: Decimal("0.0") for wall in walls})
+    # As contained screws are mostly read so, their angles have to count with the others'.
+    columns = {"convergence_deg": converging_deg(marks.placing)}
+    return Answer({wall: Decimal("0.0") for wall in walls}, columns)
 
 
 def unseen(length_mm: float, shown: Shown) -> list[Fault]:

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from registry.actions.desk_marks import Pair
+    from registry.actions.desk_screw import Placing
     from registry.domain.access import Viewer
     from registry.domain.settings import Settings
     from registry.measure.cortex import ClosedCurve
@@ -331,19 +332,24 @@ def _endplates(work: _Work) -> None:
         work.keep(Direction.ENDPLATE, max(found, key=lambda each: each.margin_mm or -math.inf))
 
 
+def converging_deg(placing: Placing) -> Decimal | None:
+    """Return the axis's convergence in whole tenths of a degree; None without a midplane."""
+    angle = convergence_deg(placing.axis, placing.midplane)
+    return None if angle is None else to_tenths(Decimal(repr(angle)))
+
+
 def _told(work: _Work) -> Measured:
     at, settings = work.screw.level, work.settings
     stored = {wall: extent.stored_mm for wall, extent in work.extents.items()}
     pedicle = {wall: work.extents[wall] for wall in PEDICLE_WALLS if wall in work.extents}
     top = max(pedicle.values(), key=lambda each: each.extent_mm, default=None)
-    angle = convergence_deg(work.marks.placing.axis, work.marks.placing.midplane)
     depths = {depth for by_depth in work.marks.bones.values() for depth in by_depth}
     depths |= {line.depth_mm for line in work.marks.callipers}
     found = None if work.is_short else grade(stored, at.code, settings.scale)
     return Measured(
         extents=work.extents,
         bearing_deg=top.bearing_deg if top is not None and top.stored_mm > 0 else None,
-        convergence_deg=None if angle is None else to_tenths(Decimal(repr(angle))),
+        convergence_deg=converging_deg(work.marks.placing),
         grade=found,
         grade_step=None if found is None else _step(found, settings.scale),
         missing_walls=_missing(work, stored),

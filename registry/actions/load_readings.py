@@ -169,7 +169,9 @@ class _Load:
         if known is not None:
             said = _values(placed) | {"reader_id": placed.reader_id}
             for column, value in said.items():
-                if value != known.values[column]:
+                # A table that leaves an angle out says nothing of one that was measured.
+                is_left_out = column in _ANGLES and value is None
+                if value != known.values[column] and not is_left_out:
                     column_name = _COLUMN_OF.get(column, column)
                     yield self._conflict(row, column_name, "this reading is known otherwise")
             return
@@ -229,6 +231,7 @@ class _Load:
         )
 
 
+_ANGLES = ("convergence_deg", "sagittal_deg")
 _COLUMN_OF = {
     "is_assessable": "assessable",
     "not_assessable_reason": "reason",
@@ -244,6 +247,8 @@ def _values(placed: _Placed) -> dict[str, Any]:
         "is_assessable": row.assessable,
         "not_assessable_reason": None if row.reason is None else row.reason.value,
         "method": row.method.value,
+        "convergence_deg": row.convergence_deg,
+        "sagittal_deg": row.sagittal_deg,
     }
     for wall in Direction:
         extent = row.extents_mm.get(wall)

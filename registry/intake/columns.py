@@ -89,6 +89,11 @@ def _extent(name: str, where: str, *, is_required_column: bool) -> Column:
     )
 
 
+def _angle(name: str, sense: str) -> Column:
+    words = f"the screw's angle in degrees, {sense}; empty where not measured"
+    return Column(name, GoesTo.READING, "an angle", values.angle, words, is_number=True)
+
+
 _LEVEL = "C2 to C7, T1 to T13, L1 to L6, S1, S2 alar-iliac, ilium; Th and D read as T"
 _SIDE = "L or R, the patient's; left and right are read too"
 _NUMBER = "1 unless a side has two screws at that level"
@@ -322,6 +327,8 @@ READINGS: tuple[Column, ...] = (
         "one standard deviation of the row's extents in mm",
         is_number=True,
     ),
+    _angle("convergence_deg", "above 0 where the tip lies nearer the midplane than the entry"),
+    _angle("sagittal_deg", "above 0 where the tip lies cranially, against the upper endplate"),
     Column(
         "role",
         GoesTo.READING,

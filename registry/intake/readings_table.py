@@ -35,6 +35,7 @@ class ReadingRow:
     assessable : False where the screw could not be read; then `reason` says why and no extent
         stands
     uncertainty_mm : one standard deviation, of every extent of the row
+    convergence_deg, sagittal_deg : whole tenths, None where not measured
     """
 
     case_ref: str
@@ -52,12 +53,16 @@ class ReadingRow:
     reason: NotAssessableReason | None
     method: Method
     uncertainty_mm: Decimal | None
+    convergence_deg: Decimal | None
+    sagittal_deg: Decimal | None
     role: ReadingRole
     row: int
 
 
 _EXTENT_COLUMNS = {direction: f"{direction.value}_mm" for direction in Direction}
-_WITH_MILLIMETRES = frozenset({*_EXTENT_COLUMNS.values(), "uncertainty_mm"})
+_MEASURED = frozenset(
+    {*_EXTENT_COLUMNS.values(), "uncertainty_mm", "convergence_deg", "sagittal_deg"}
+)
 _PLAIN = tuple(
     column.name
     for column in READINGS
@@ -119,7 +124,7 @@ def _check_assessable(cells: Cells, faults: Faults) -> bool:
 
 
 def _check_unread(cells: Cells, faults: Faults) -> bool:
-    measured = sorted(cells.given & _WITH_MILLIMETRES)
+    measured = sorted(cells.given & _MEASURED)
     for column in measured:
         faults.add(
             "a number stands where the screw could not be read",

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from registry.domain.directions import Side
 from registry.domain.levels import parse_level
-from registry.domain.millimetres import LARGEST_EXTENT_MM, parse_tenths
+from registry.domain.millimetres import LARGEST_EXTENT_MM, parse_tenths, to_tenths
 from registry.domain.techniques import EntryTechnique
 from registry.domain.words import folded, parse_word
 
@@ -30,6 +30,7 @@ EARLIEST_YEAR = 1900
 LARGEST_DIAMETER_MM = Decimal(20)
 LARGEST_LENGTH_MM = Decimal(200)
 LARGEST_COBB_DEG = Decimal(180)
+LARGEST_ANGLE_DEG = Decimal(90)
 LARGEST_BODY_MASS_INDEX = Decimal(150)
 
 _GROUP_SEPARATOR = "\x1d"  # GS1 General Specifications 7.8.3: ends a field inside a scanned code
@@ -150,6 +151,20 @@ def tenths(largest: Decimal, *, above_zero: bool = False) -> Callable[[str], Dec
 
 
 extent = tenths(LARGEST_EXTENT_MM)
+
+
+def angle(text: str) -> Decimal:
+    """Return an angle in whole tenths of a degree, of either sign."""
+    if "," in text:
+        raise ValueError("write a decimal point, such as -4.5")
+    if not re.fullmatch(r"-?[0-9]{1,3}(?:\.[0-9]{1,6})?", text):
+        raise ValueError("give degrees such as 12.5 or -4, without their unit")
+    value = Decimal(text)
+    if abs(value) > LARGEST_ANGLE_DEG:
+        raise ValueError(f"give degrees from -{LARGEST_ANGLE_DEG} to {LARGEST_ANGLE_DEG}")
+    if value != to_tenths(value):
+        raise ValueError("give at most one decimal place")
+    return to_tenths(value) + 0  # 0, not -0
 
 
 def level_code(text: str) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, date, datetime
-from decimal import Decimal
 
 import pytest
 
@@ -14,7 +13,6 @@ from registry.actions.count import count_rates
 from registry.domain.access import Role
 from registry.domain.problems import NotAllowedError
 from registry.store.models.proposals import ProposalRow
-from registry.store.models.readings import Reading
 from reports.tables.angles import ABOVE, BELOW, NO_RANGE, NOT_MEASURED, WITHIN
 from reports.tables.rates import Question
 from tests.build.loaded import an_account, load_reading_rows, load_rows
@@ -28,7 +26,7 @@ SCREWS = [
     ("L2", "lateral intersection", "5.5", "40", "0", "15.0"),
     ("L2", "isthmus", "7.5", "50", "3.0", "20.0"),
     ("T9", "in-out-in", "4.4", "30", "0", "12.0"),
-    ("L3", "isthmus", "", "", "0", None),
+    ("L3", "isthmus", "", "", "0", ""),
 ]
 
 
@@ -36,21 +34,18 @@ SCREWS = [
 def unit(ledger):
     """Give six patients of one screw each, read once."""
     logged, read = [], []
-    for number, (level, technique, diameter, length, medial, _) in enumerate(SCREWS, start=1):
+    for number, (level, technique, diameter, length, medial, angle) in enumerate(SCREWS, start=1):
         place = {"case_ref": f"OP-{number}", "level": level}
         logged.append(
             place
             | {"patient_ref": f"H{number}", "operated_on": f"2026-03-0{number}",
                "entry_technique": technique, "diameter_mm": diameter, "length_mm": length}
         )  # fmt: skip
-        read.append(place | {"medial_mm": medial, "read_on": "2026-03-20"})
+        read.append(
+            place | {"medial_mm": medial, "read_on": "2026-03-20", "convergence_deg": angle}
+        )
     load_rows(ledger, *logged)
     load_reading_rows(ledger, *read)
-    with ledger.writing(acting(ledger, None), NOW) as work:
-        for number, screw in enumerate(SCREWS, start=1):
-            if screw[-1] is not None:
-                angle = Decimal(screw[-1])
-                work.update(Reading, "for the test", number, convergence_deg=angle)
     return ledger
 
 

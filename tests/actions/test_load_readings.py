@@ -108,6 +108,8 @@ OTHER_VALUES = {
     "endplate_mm": "0",
     "method": "calliper",
     "uncertainty_mm": "0.6",
+    "convergence_deg": "-4.5",
+    "sagittal_deg": "12",
 }
 
 
@@ -123,6 +125,13 @@ def test_the_same_key_with_another_value_is_listed_and_not_applied(logged, colum
     assert any(f"row 2, column {column}:" in line for line in lines)
     # An extent that goes or comes takes its uncertainty with it.
     assert all(f"column {column}:" in line or "uncertainty_mm" in line for line in lines)
+    assert counts(logged) == before
+
+
+def test_a_table_without_angles_says_nothing_of_one_that_is_known(logged):
+    load_reading_rows(logged, {**READING_ROWS[0], "convergence_deg": "12.5"})
+    before = counts(logged)
+    load_reading_rows(logged, READING_ROWS[0])
     assert counts(logged) == before
 
 

@@ -14,7 +14,8 @@ from demo_data.scenario.ct.study import PatientIdentity, drawn_screws
 from demo_data.scenario.unit import SEED, invent_unit
 from registry.domain.reply import quarter, quarter_of
 from registry.domain.settings import Settings
-from registry.domain.techniques import COUNTED_LIVES
+from registry.domain.techniques import COUNTED_LIVES, EntryTechnique
+from registry.domain.usual_angles import usual_convergence
 from registry.intake.readings_table import read_readings
 from registry.intake.theatre_log import read_theatre_log
 
@@ -124,6 +125,25 @@ def test_what_a_registry_has_to_hold_is_there(unit):
     assert len({case.no_scan_reason for case in unit.cases}) == 5
     assert {reading.scan_reason.value for reading in unit.readings} >= {"routine", "symptoms"}
     assert len({reading.not_assessable for reading in unit.readings}) == 3
+
+
+def test_readers_with_the_images_measure_most_angles_and_the_isthmus_needs_less(unit):
+    read = [each for each in unit.readings if each.convergence_tenths is not None]
+    assert {each.method.value for each in read} == {"contour", "calliper", "by eye"}
+    assert 0.2 < len(read) / len(unit.readings) < 0.6
+    for level in ("L3", "L4", "L5"):
+        of = {
+            technique: [
+                each.convergence_tenths / 10
+                for each in read
+                if (each.screw.level, each.screw.technique) == (level, technique)
+            ]
+            for technique in (EntryTechnique.ISTHMUS, EntryTechnique.LATERAL_INTERSECTION)
+        }
+        isthmus, lateral = (sum(found) / len(found) for found in of.values())
+        assert isthmus < lateral - 2
+        usual = usual_convergence(level, EntryTechnique.LATERAL_INTERSECTION)
+        assert usual.contains(lateral)
 
 
 def test_no_reading_is_of_a_screw_that_is_not_counted(unit):

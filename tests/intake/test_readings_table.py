@@ -53,6 +53,13 @@ def test_a_row_reads_with_the_defaults_of_what_it_leaves_out() -> None:
     assert dict(parsed.people) == {"Rita Reader": (Place(2, "reader"),)}
 
 
+def test_angles_have_a_sign_and_whole_tenths_and_may_be_left_out() -> None:
+    (row,) = read(a_readings({"convergence_deg": "-16.5", "sagittal_deg": "0"})).rows
+    assert (row.convergence_deg, row.sagittal_deg) == (Decimal("-16.5"), Decimal(0))
+    (row,) = read(a_readings({"convergence_deg": ""})).rows
+    assert (row.convergence_deg, row.sagittal_deg) == (None, None)
+
+
 def test_a_scan_s_day_is_kept_apart_from_the_day_read() -> None:
     (row,) = read(a_readings({"scan_on": "2026-02-05", "scan_kind": "Later_CT"})).rows
     assert (row.scan_on, row.scan_given) == (date(2026, 2, 5), True)
@@ -82,13 +89,26 @@ MISTAKES: dict[str, tuple[dict[str, object], list[str]]] = {
     "unread, no reason": ({**UNREAD, "reason": ""}, ["column reason: no reason why"]),
     "unread, other reason": ({**UNREAD, "reason": "tired"}, ["column reason: 'tired'"]),
     "unread with numbers": (
-        {**UNREAD, "medial_mm": "0", "endplate_mm": "1", "uncertainty_mm": "0.5"},
+        {
+            **UNREAD,
+            "medial_mm": "0",
+            "endplate_mm": "1",
+            "uncertainty_mm": "0.5",
+            "convergence_deg": "12",
+        },
         [
+            "column convergence_deg: a number stands where",
             "column endplate_mm: a number stands where",
             "column medial_mm: a number stands where",
             "column uncertainty_mm: a number stands where",
         ],
     ),
+    "angle too fine": (
+        {"convergence_deg": "4.55"},
+        ["column convergence_deg: '4.55' is not an an"],
+    ),
+    "angle too large": ({"sagittal_deg": "90.1"}, ["column sagittal_deg: '90.1' is not an angle"]),
+    "angle with unit": ({"sagittal_deg": "-5°"}, ["column sagittal_deg: '-5°' is not an angle"]),
     "read with reason": ({"reason": "artefact"}, ["column reason: a reason stands where"]),
     "read tomorrow": ({"read_on": "2026-10-01"}, ["column read_on: 2026-10-01 lies after today"]),
     "scanned tomorrow": (
@@ -188,6 +208,7 @@ NAME = st.text(st.sampled_from("abcÄß'-., \""), min_size=1, max_size=12).map(
 )
 MEASURED = st.integers(0, 600).map(lambda whole: Decimal(whole).scaleb(-1))
 EXTENT = st.none() | MEASURED
+ANGLE = st.none() | st.integers(-900, 900).map(lambda whole: Decimal(whole).scaleb(-1))
 ROWS = st.lists(
     st.builds(
         ReadingRow,
@@ -211,6 +232,8 @@ ROWS = st.lists(
         reason=st.none(),
         method=st.sampled_from(Method),
         uncertainty_mm=EXTENT,
+        convergence_deg=ANGLE,
+        sagittal_deg=ANGLE,
         role=st.sampled_from(ReadingRole),
         row=st.just(0),
     ),

@@ -25,6 +25,8 @@ _COLUMNS = (
     "method",
     *(f"{wall}_mm" for wall in Direction),
     *(f"{wall}_sd_mm" for wall in Direction),
+    "convergence_deg",
+    "sagittal_deg",
 )
 
 
