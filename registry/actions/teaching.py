@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+from dataclasses import dataclass
 from datetime import datetime, time
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -90,8 +91,22 @@ def begin_practice(ledger: Ledger, viewer: Viewer, now: datetime) -> int:
         return give_copy(work, ledger.settings, left[0], viewer.person_id)
 
 
-def mix_in(ledger: Ledger, now: datetime) -> int:
-    """Mix drawn screws into the worklists as the unit's share asks; return how many.
+@dataclass(frozen=True)
+class Mixed:
+    """What was mixed into worklists.
+
+    Attributes
+    ----------
+    given : drawn screws, all readers together
+    lacking : drawn screws that the share asks for beyond them, for readers who have had all
+    """
+
+    given: int = 0
+    lacking: int = 0
+
+
+def mix_in(ledger: Ledger, now: datetime) -> Mixed:
+    """Mix drawn screws into the worklists as the unit's share asks.
 
     For whoever does not see the known truth themselves, and has done the practice that the unit
     asks for. It looks at what was read before today, so that nothing that a reader saves is
@@ -99,19 +114,20 @@ def mix_in(ledger: Ledger, now: datetime) -> int:
     """
     share = ledger.settings.known_truth_share
     if share == 0:
-        return 0
-    given = 0
-    for person_id, drawings in _wanting(ledger, now):
+        return Mixed()
+    given = lacking = 0
+    for person_id, drawings, unmet in _wanting(ledger, now):
+        lacking += unmet
         with ledger.writing(PROGRAM, now) as work:
             had = queries.copies_of(work.session).get(person_id, set())
             for drawing in drawings:
                 if drawing.drawn_scan_id not in had:
                     given += give_copy(work, ledger.settings, drawing, person_id)
-    return given
+    return Mixed(given, lacking)
 
 
-def _wanting(ledger: Ledger, now: datetime) -> list[tuple[int, list[KeptDrawing]]]:
-    """Return by person the drawn scans of which they are to be given a copy today."""
+def _wanting(ledger: Ledger, now: datetime) -> list[tuple[int, list[KeptDrawing], int]]:
+    """Return by person the drawn scans that they are to be given today, and screws lacking."""
     settings = ledger.settings
     zone = ZoneInfo(settings.zone)
     day = datetime.combine(now.astimezone(zone).date(), time(), zone)
@@ -136,9 +152,9 @@ def _wanting(ledger: Ledger, now: datetime) -> list[tuple[int, list[KeptDrawing]
         if each.purpose is Purpose.MIXED and (asked := asked_screws(each, settings))
     ]
     return [
-        (person_id, chosen)
+        (person_id, *_chosen(ledger, person_id, mixed, had.get(person_id, set()), wanted))
         for person_id, wanted in asking
-        if (chosen := _chosen(ledger, person_id, mixed, had.get(person_id, set()), wanted))
+        if wanted > 0
     ]
 
 
@@ -148,8 +164,8 @@ def _chosen(
     mixed: Sequence[tuple[KeptDrawing, int]],
     had: set[int],
     wanted: int,
-) -> list[KeptDrawing]:
-    """Return drawn scans that a person has not had, in their own order, until enough screws."""
+) -> tuple[list[KeptDrawing], int]:
+    """Return drawn scans that a person has not had, in their own order, and screws lacking."""
     left = [each for each in mixed if each[0].drawn_scan_id not in had]
     left.sort(key=lambda each: _lot(ledger, person_id, each[0].drawn_scan_id))
     chosen = []
@@ -158,7 +174,7 @@ def _chosen(
             break
         chosen.append(drawing)
         wanted -= count
-    return chosen
+    return chosen, max(wanted, 0)
 
 
 def _lot(ledger: Ledger, person_id: int, drawn_scan_id: int) -> bytes:
@@ -179,4 +195,4 @@ class Mixer:
         if day == self._day:
             return False
         self._day = day
-        return mix_in(self._ledger, now) > 0
+        return mix_in(self._ledger, now).given > 0

@@ -97,11 +97,19 @@ def _mix(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
 
     with opened(given, environment) as (ledger, viewer):
         require(viewer, Deed.ORDER_READINGS, at_least=Reach.ALL)
-        share, count = ledger.settings.known_truth_share, mix_in(ledger, instant())
+        share, mixed = ledger.settings.known_truth_share, mix_in(ledger, instant())
     if share == 0:
         say("mixed in none: the setting known_truth_share is 0 (0.05 makes one in twenty drawn)")
     else:
-        say(f"mixed {count} drawn screws into worklists, all readers together; {_share(share)}")
+        say(
+            f"mixed {mixed.given} drawn screws into worklists, all readers together; "
+            f"{_share(share)}"
+        )
+    if mixed.lacking:
+        say(
+            f"{mixed.lacking} more are asked for, and no drawn scan is left for their readers: "
+            "draw more from another seed (`teaching make --seed S`)"
+        )
     return 0
 
 

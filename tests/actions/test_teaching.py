@@ -132,7 +132,9 @@ def test_the_words_stand_clear_of_the_picture_of_a_short_screw(ledger):
 
 def mixed_ledger(ledger, **settings):
     shared = by(ledger, known_truth_share=Decimal("0.2"), **settings)
-    assert mix_in(shared, LATER) > 0
+    mixed = mix_in(shared, LATER)
+    # A fifth: 20 of the unit's own ahead bring 5, of which the two scans have four to offer.
+    assert mixed.given == 4 * mixed.lacking > 0
     return shared
 
 
@@ -147,16 +149,15 @@ def drawn_of(ledger, rita):
 
 def test_drawn_screws_are_mixed_in_by_the_unit_s_share_and_once_a_day(ledger):
     rita, lead = viewer(ledger, REGISTRAR), viewer(ledger, QUALITY_LEAD)
-    assert mix_in(ledger, LATER) == 0
+    assert mix_in(ledger, LATER).given == 0
     shared = mixed_ledger(ledger)
-    # A fifth: 20 of the unit's own ahead bring 5, of which the two scans have four to offer.
     drawn, own = drawn_of(shared, rita)
     assert (len(drawn), len(own)) == (4, 4)
-    assert mix_in(shared, LATER) == 0
+    assert mix_in(shared, LATER).given == 0
     # Who sees the known truth is given none.
     assert drawn_of(shared, lead)[0] == []
     # Nor a reader who is still to practise.
-    assert mix_in(by(shared, practice_screws=1), LATER + timedelta(days=1)) == 0
+    assert mix_in(by(shared, practice_screws=1), LATER + timedelta(days=1)).given == 0
 
 
 def test_nothing_that_a_reader_is_told_tells_a_drawn_screw_from_another(ledger):
@@ -231,7 +232,7 @@ def test_a_drawn_screw_that_meets_the_unit_s_policy_is_given_to_nobody(ledger):
         policy_words="Tell somebody.",
         policy_mm=((Direction.MEDIAL, Decimal(3)),),
     )
-    assert mix_in(strict, LATER) == 0
+    assert mix_in(strict, LATER).given == 0
 
 
 def test_a_reopened_ledger_knows_the_same(ledger, tmp_path):
