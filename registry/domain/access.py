@@ -43,6 +43,8 @@ class Deed(StrEnum):
     ANSWER_FINDINGS = "answer for findings that the unit's policy names"
     CLOSE_FINDINGS = "close findings that the unit's policy names"
     REPLY = "reply to a quarter's own data"
+    SEE_OWN = "see own results and keep own notes"
+    SEE_SHOWN = "see what others show of their own notes"
     LAY_BEFORE_SURGEONS = "lay a quarter before its surgeons"
     SEAL = "seal a quarter"
     MANAGE_ACCOUNTS = "manage accounts"
@@ -97,6 +99,8 @@ _TABLE: Mapping[Deed, Mapping[Role, Reach]] = MappingProxyType(
         },
         Deed.CLOSE_FINDINGS: {Role.QUALITY_LEAD: Reach.ALL},
         Deed.REPLY: {Role.SURGEON: Reach.OWN},
+        Deed.SEE_OWN: {Role.SURGEON: Reach.OWN},
+        Deed.SEE_SHOWN: {Role.SURGEON: Reach.OWN, Role.QUALITY_LEAD: Reach.OWN},
         Deed.LAY_BEFORE_SURGEONS: {Role.QUALITY_LEAD: Reach.ALL},
         Deed.SEAL: {Role.QUALITY_LEAD: Reach.ALL},
         Deed.MANAGE_ACCOUNTS: {Role.STEWARD: Reach.ALL},

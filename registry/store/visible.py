@@ -39,6 +39,7 @@ from registry.store.models.replies import Rereading
 from registry.store.models.scans import Scan
 from registry.store.models.trail import EventRow
 from registry.store.models.unit import CaseSeen
+from registry.store.visible_notes import OWN_NOTES, is_anothers_note
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -306,7 +307,7 @@ CLINICAL = frozenset(
         *("reading", "consensus", "assignment", "draw", "outcome", "finding", "rereading"),
         *("reply_answer", "case_seen", "proposal", "proposal_shown", "evidence"),
         *("drawn_scan", "drawn_screw", "drawn_case"),
-        *("quarter_remark", "quarter_seal"),
+        *("quarter_remark", "quarter_seal", *OWN_NOTES),
     }
 )
 """Tables whose values are clinical, or say of whom they are."""
@@ -342,11 +343,11 @@ def visible_events(viewer: Viewer) -> Select[EventRow]:
 def has_visible_values(viewer: Viewer) -> ColumnElement[bool]:
     """Return what holds of a listed event whose values and reason a viewer may see as well.
 
-    Who sees every case sees all; who looks after the machine sees no clinical value; a reader sees
-    what they entered and not what their readings set in motion.
+    Who sees every case sees all but others' own notes; who looks after the machine sees no clinical
+    value; a reader sees what they entered and not what their readings set in motion.
     """
     if reach(viewer, Deed.SEE_TRAIL) is Reach.ALL and reach(viewer, Deed.SEE_CASES) is Reach.ALL:
-        return true()
+        return ~is_anothers_note(viewer)
     own = or_(and_(_is_by(viewer), ~_is_in(_ANSWERS)), _is_of_own_case(viewer))
     if reach(viewer, Deed.SEE_TRAIL) is Reach.ALL:
         return or_(own, ~_is_in(sorted(CLINICAL)))

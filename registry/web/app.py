@@ -40,6 +40,7 @@ from registry.web.pages.health.views import health
 from registry.web.pages.home.views import home
 from registry.web.pages.known_truth.views import known_truth_page
 from registry.web.pages.my_readings.views import my_readings_page
+from registry.web.pages.own.notes import own_notes_page
 from registry.web.pages.policy.views import policy_page
 from registry.web.pages.practice.views import practice_page
 from registry.web.pages.proposal.views import proposal_page
@@ -99,6 +100,7 @@ _BLUEPRINTS = (
     screw_page,
     second_readings_page,
     policy_page,
+    own_notes_page,
     reply,
     quarter_report,
     trail,

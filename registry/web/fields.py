@@ -29,7 +29,7 @@ class Field:
     name : under which it is sent
     label, hint, error : what is read beside it
     value : what it holds
-    kind : of input; `select` needs choices
+    kind : of input; `select` needs choices, a `textarea` takes several lines
     autocomplete : what a browser or password manager may fill in
     mark : makes the element's id where two fields are sent under one name
     suggestions : id of a list of values that may be typed
@@ -39,7 +39,9 @@ class Field:
     name: str
     label: str
     value: str = ""
-    kind: Literal["text", "password", "date", "datetime-local", "number", "select"] = "text"
+    kind: Literal["text", "password", "date", "datetime-local", "number", "select", "textarea"] = (
+        "text"
+    )
     choices: Sequence[Choice] = ()
     hint: str = ""
     error: str = ""

@@ -75,6 +75,8 @@ ADJUDICATIONS = Place("adjudications.listed", "Adjudications", {})
 SECOND_READINGS = Place("second_readings.show", "Second readings", {})
 EXPORT = Place("export.show", "Export", {})
 QUARTERS = Place("reply.listed", "Quarters", {}, ("quarter_report",))
+OWN = Place("own_notes.listed", "Own results", {})
+SHOWN_NOTES = Place("own_notes.shown", "Shown to you", {})
 POLICY = Place("policy.listed", "Local policy", {})
 CORRECTIONS = Place("corrections.find", "Correct a case", {})
 TRAIL = Place("trail.listed", "Trail", {})
@@ -100,6 +102,8 @@ def places(viewer: Viewer | None) -> list[Place]:
         (ADJUDICATIONS, may(Deed.ORDER_READINGS, Reach.ALL)),
         (SECOND_READINGS, may(Deed.ORDER_READINGS, Reach.ALL)),
         (EXPORT, may(Deed.EXPORT, Reach.ALL)),
+        (OWN, _is_surgeon(viewer)),
+        (SHOWN_NOTES, Role.QUALITY_LEAD in viewer.roles),
         (QUARTERS, may(Deed.REPLY) or may(Deed.LAY_BEFORE_SURGEONS)),
         (POLICY, may(Deed.ANSWER_FINDINGS)),
         (ACCOUNTS, may(Deed.MANAGE_ACCOUNTS, Reach.ALL)),

@@ -30,6 +30,7 @@ from registry.measure.proposals.records import LoggedScrew
 from registry.store.models.evidence import Evidence
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
+from registry.store.models.own_notes import OwnNote, OwnNoteShown
 from registry.store.models.people import Person
 from registry.store.models.proposals import ProposalShown
 from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
@@ -264,6 +265,19 @@ def _fill_the_rest(work: Writing, picture: str) -> None:
         sealed_by_id=1,
         sealed_at=now,
     )
+    note_id = work.insert(
+        OwnNote,
+        "write an own note",
+        person_id=1,
+        kind="action",
+        words="Check each track with a probe.",
+        noted_on=day,
+        due_on=day + timedelta(days=30),
+        written_at=now,
+    )
+    for account_id in (1, None):
+        shown = {"note_id": note_id, "account_id": account_id, "shown_at": now}
+        work.insert(OwnNoteShown, "show an own note", **shown)
     work.insert(CaseSeen, "look at a case", case_id=1, account_id=1, seen_at=now)
     scan_id, digest = work.session.execute(
         select(Scan.id, HeldImage.digest).join(HeldImage, HeldImage.id == Scan.image_id)

@@ -25,6 +25,9 @@ TABLE = {
     Deed.ANSWER_FINDINGS: (OWN, OWN, YES, NO),
     Deed.CLOSE_FINDINGS: (NO, NO, YES, NO),
     Deed.REPLY: (NO, OWN, NO, NO),
+    # What is shown is shown by its author, to accounts of these roles alone.
+    Deed.SEE_OWN: (NO, OWN, NO, NO),
+    Deed.SEE_SHOWN: (NO, OWN, OWN, NO),
     Deed.LAY_BEFORE_SURGEONS: (NO, NO, YES, NO),
     Deed.SEAL: (NO, NO, YES, NO),
     Deed.MANAGE_ACCOUNTS: (NO, NO, NO, YES),

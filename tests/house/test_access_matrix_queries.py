@@ -25,11 +25,13 @@ from registry.domain.access import Role, Viewer
 from registry.domain.problems import NotFoundError
 from registry.domain.readings import CountedReading, ProposalSeen
 from registry.domain.reply import quarter
-from registry.store import visible
+from registry.store import visible, visible_notes
 from registry.store.models.cases import Case, Screw
+from registry.store.models.own_notes import OwnNoteShown
 from registry.store.models.people import Account
 from registry.store.models.proposals import ProposalRow
 from registry.store.models.readings import Assignment, Reading
+from registry.store.models.trail import EventRow
 from registry.store.queries import (
     accounts,
     arrivals,
@@ -46,6 +48,7 @@ from registry.store.queries import (
     missing,
     ordered_readings,
     outcomes,
+    own_notes,
     people,
     proposed,
     readings,
@@ -316,6 +319,46 @@ ASKING = {
     known_truth.known_truth_readings: (
         lambda s, v, _: known_truth.known_truth_readings(s, v),
         [NONE] * 7,
+    ),
+    # Anna Berg's one note, which she shows to the lead and to the shell's account, which has no
+    # eyes for it; nobody else's role opens it.
+    visible_notes.own_notes: (
+        lambda s, v, _: ids(s, v, visible_notes.own_notes),
+        [NONE, [1], NONE, NONE, NONE, NONE, NONE],
+    ),
+    visible_notes.shown_notes: (
+        lambda s, v, _: ids(s, v, visible_notes.shown_notes),
+        [NONE, NONE, [1], NONE, NONE, NONE, NONE],
+    ),
+    visible_notes.is_shown_to: (
+        lambda s, v, _: len(
+            s.execute(select(OwnNoteShown.id).where(visible_notes.is_shown_to(v))).all()
+        ),
+        [0, 0, 1, 0, 0, 0, 1],
+    ),
+    # The shell wrote these events, and its account is nobody's own either.
+    visible_notes.is_anothers_note: (
+        lambda s, v, _: len(
+            s.execute(select(EventRow.sequence).where(visible_notes.is_anothers_note(v))).all()
+        ),
+        [3] * 7,
+    ),
+    own_notes.notes_of: (
+        lambda s, v, _: [(note.note_id, len(note.shown)) for note in own_notes.notes_of(s, v)],
+        [NONE, [(1, 2)], NONE, NONE, NONE, NONE, NONE],
+    ),
+    own_notes.notes_shown_to: (
+        lambda s, v, _: [(note.author, note.words) for note in own_notes.notes_shown_to(s, v)],
+        [NONE, NONE, [("Anna Berg", "Check each track with a probe.")], NONE, NONE, NONE, NONE],
+    ),
+    own_notes.has_shown_notes: (
+        lambda s, v, _: own_notes.has_shown_notes(s, v),
+        [False, False, True, False, False, False, False],
+    ),
+    own_notes.colleagues: (
+        lambda s, v, _: [each.name for each in own_notes.colleagues(s, v)],
+        [NONE, ["Lena Lead"], NONE, NONE, ["Anna Berg", "Lena Lead"], NONE,
+         ["Anna Berg", "Lena Lead"]],
     ),
     # The first reading of OP-2 alone has a picture.
     evidence.readings_with_pictures: (
@@ -854,7 +897,7 @@ NOT_ASKING = {
 def query_modules():
     path = registry.store.queries.__path__
     found = {m.name: import_module(f"registry.store.queries.{m.name}") for m in iter_modules(path)}
-    return {"visible": visible, **found}
+    return {"visible": visible, "visible_notes": visible_notes, **found}
 
 
 def public_functions():
@@ -920,7 +963,7 @@ def calls_of(path: Path) -> set[str]:
     for node in ast.walk(tree):
         if isinstance(node, ast.ImportFrom) and node.module:
             short = node.module.rsplit(".", 1)[-1]
-            if node.module.startswith("registry.store.queries.") or short == "visible":
+            if node.module.startswith("registry.store.queries.") or short.startswith("visible"):
                 found |= {f"{short}.{name.name}" for name in node.names}
             if node.module in {"registry.store.queries", "registry.store"}:
                 modules |= {(name.asname or name.name): name.name for name in node.names}

@@ -127,6 +127,7 @@ def tables_of_the_first_step(ledger):
     later = {"outcome", "finding", "reply_round", "reply_answer", "rereading", "case_seen"}
     later |= {"unit_settings", "proposal", "proposal_shown", "evidence"}
     later |= {"drawn_scan", "drawn_screw", "drawn_case", "quarter_remark", "quarter_seal"}
+    later |= {"own_note", "own_note_shown"}
     return tables(ledger.engine) - later
 
 

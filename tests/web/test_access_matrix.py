@@ -35,6 +35,7 @@ CLINICAL = ALL - {"steward"}
 ANYONE = ALL | {"nobody"}
 LEAD = frozenset({"quality lead"})
 STEWARD_ALONE = frozenset({"steward"})
+SURGEON_ALONE = frozenset({"surgeon"})
 SEEING_CASES = frozenset({"surgeon", "quality lead"})
 LOADING_SCANS = frozenset({"registrar", "quality lead"})
 WITHDRAWING = frozenset({"quality lead", "steward"})
@@ -91,6 +92,14 @@ MATRIX: dict[tuple[str, str], frozenset[str]] = {
     ("GET", "/quarters/<period>/reply"): frozenset({"surgeon"}),
     ("POST", "/quarters/<period>/reply"): frozenset({"surgeon"}),
     ("POST", "/quarters/<period>/again"): frozenset({"surgeon"}),
+    ("GET", "/own/notes/"): SURGEON_ALONE,
+    ("POST", "/own/notes/"): SURGEON_ALONE,
+    ("GET", "/own/notes/shown"): SEEING_CASES,
+    ("GET", "/own/notes/<int:note_id>"): SURGEON_ALONE,
+    ("POST", "/own/notes/<int:note_id>"): SURGEON_ALONE,
+    ("POST", "/own/notes/<int:note_id>/take-out"): SURGEON_ALONE,
+    ("POST", "/own/notes/<int:note_id>/show"): SURGEON_ALONE,
+    ("POST", "/own/notes/<int:note_id>/shown/<int:showing_id>/stop"): SURGEON_ALONE,
     ("GET", "/accounts"): STEWARD_ALONE,
     ("GET", "/accounts/invite"): STEWARD_ALONE,
     ("POST", "/accounts/invite"): STEWARD_ALONE,

@@ -10,6 +10,7 @@ from registry.store.models.drawn import DrawnCase, DrawnScan, DrawnScrew
 from registry.store.models.evidence import Evidence
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
+from registry.store.models.own_notes import OwnNote, OwnNoteShown
 from registry.store.models.patients import Patient, VaultEntry
 from registry.store.models.people import Account, AccountRole, Person, PersonAlias
 from registry.store.models.proposals import ProposalRow, ProposalShown, ProposalWork
@@ -46,6 +47,8 @@ TRACKED: tuple[type[Tracked], ...] = (
     Rereading,
     QuarterRemark,
     QuarterSeal,
+    OwnNote,
+    OwnNoteShown,
     CaseSeen,
     ProposalRow,
     ProposalShown,

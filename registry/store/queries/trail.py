@@ -24,6 +24,7 @@ from registry.store.visible import (
     visible_cases,
     visible_events,
 )
+from registry.store.visible_notes import OWN_NOTES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -242,6 +243,9 @@ def _line(
     numbers: _Numbers,
 ) -> TrailLine:
     before, after = _values(row.before), _values(row.after)
+    if not has_values and row.record.partition(":")[0] in OWN_NOTES:
+        # Which columns another's note has filled tells whether it is an action, and done.
+        before = after = {}
     differing = sorted(
         name
         for name in before.keys() | after.keys()
