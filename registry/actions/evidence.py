@@ -82,7 +82,7 @@ class Reopened:
     why_alone: str
 
 
-class _Drawable(NamedTuple):
+class Drawable(NamedTuple):
     """What a reading's pictures are drawn from."""
 
     image: Image
@@ -103,6 +103,12 @@ def picture(ledger: Ledger, viewer: Viewer, reading_id: int) -> bytes:
     if reading.kept_digest is not None:
         return ledger.pictures.content(reading.kept_digest)
     return evidence_picture(*_drawable(ledger, reading), is_later=True)
+
+
+def drawable(ledger: Ledger, viewer: Viewer, reading_id: int) -> Drawable:
+    """Return what a reading's pictures are drawn from; NotFoundError says why there are none."""
+    with ledger.reading() as session:
+        return _drawable(ledger, reading_evidence(session, viewer, reading_id))
 
 
 def case_of_another_s(ledger: Ledger, viewer: Viewer, reading_id: int) -> int | None:
@@ -199,7 +205,7 @@ def found_of(reading: ReadingEvidence) -> str:
     return found_words(reading.extents_mm, reading.sd_mm, is_assessable=True)
 
 
-def _drawable(ledger: Ledger, reading: ReadingEvidence) -> _Drawable:
+def _drawable(ledger: Ledger, reading: ReadingEvidence) -> Drawable:
     if reading.is_deleted:
         raise NotFoundError(_DELETED)
     marks = _marks_of(reading)
@@ -209,11 +215,11 @@ def _drawable(ledger: Ledger, reading: ReadingEvidence) -> _Drawable:
         raise NotFoundError(_NOT_HELD)
     if reading.document is None:
         image = ledger.images.open(reading.held_digest)
-        return _Drawable(image, marks, _document_now(ledger, reading, marks, image))
+        return Drawable(image, marks, _document_now(ledger, reading, marks, image))
     document = read_document(reading.document)
     if document.image != reading.held_digest:
         raise NotFoundError(_NOT_HELD)
-    return _Drawable(ledger.images.open(document.image), marks, document)
+    return Drawable(ledger.images.open(document.image), marks, document)
 
 
 def _marks_of(reading: ReadingEvidence) -> Marks | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from registry.domain.consensus import ConsensusState
 from registry.domain.levels import level
@@ -22,6 +22,18 @@ if TYPE_CHECKING:
     from registry.domain.directions import Direction
     from registry.imaging.report_groups import Point
     from registry.store.queries.reported import ReadingToReport, ScrewToReport
+
+
+class Spread(Protocol):
+    """What a deviation is worked out from: extents and their deviations by wall."""
+
+    @property
+    def extents_mm(self) -> Mapping[Direction, Decimal | None]:
+        """Return the extents."""
+
+    @property
+    def sd_mm(self) -> Mapping[Direction, Decimal | None]:
+        """Return their standard deviations."""
 
 
 class Chosen(StrEnum):
@@ -166,7 +178,7 @@ def _common(values: Iterable[str | None]) -> str | None:
     return found.pop() if len(found) == 1 else None
 
 
-def deviation(used: Sequence[ReadingToReport], wall: Direction) -> Decimal | None:
+def deviation(used: Sequence[Spread], wall: Direction) -> Decimal | None:
     """Return the standard deviation of a wall's extent, None where a reading of it has none.
 
     Of an average of two it is (s1 + s2) / 2: whatever two readings of one image share, the

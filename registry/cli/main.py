@@ -36,6 +36,7 @@ COMMANDS = {
     "compare": "groups of screws against each other, with what patients share allowed for",
     "case-mix": "observed breaches against those expected by patient and pedicle alone",
     "quarter": "a quarter's report: HTML, PDF, JSON, workbook, CSV",
+    "meeting-pack": "chosen screws for the morbidity meeting, a page each, without identities",
     "export-sr": "write what was read of a case as a DICOM structured report",
     "export-ct": "write the image of a case as CT slices under the pseudonym",
     "export": "write the tables with their dictionary, or counts for research, into a folder",

@@ -40,6 +40,7 @@ class Deed(StrEnum):
     SEE_SURGEONS = "see rates by surgeon"
     COMPARE_SURGEONS = "see surgeons beside one another"
     EXPORT = "export records"
+    MAKE_PACK = "make a meeting pack"
     ANSWER_FINDINGS = "answer for findings that the unit's policy names"
     CLOSE_FINDINGS = "close findings that the unit's policy names"
     REPLY = "reply to a quarter's own data"
@@ -92,6 +93,7 @@ _TABLE: Mapping[Deed, Mapping[Role, Reach]] = MappingProxyType(
         },
         Deed.COMPARE_SURGEONS: {Role.SURGEON: Reach.OWN, Role.QUALITY_LEAD: Reach.ALL},
         Deed.EXPORT: {Role.QUALITY_LEAD: Reach.ALL},
+        Deed.MAKE_PACK: {Role.SURGEON: Reach.OWN, Role.QUALITY_LEAD: Reach.ALL},
         Deed.ANSWER_FINDINGS: {
             Role.REGISTRAR: Reach.OWN,
             Role.SURGEON: Reach.OWN,

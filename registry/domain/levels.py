@@ -37,6 +37,7 @@ class Level:
     needed_walls : the walls that must have been measured before a screw has a pedicle grade;
         empty where no pedicle grade exists
     at_risk : structures beside the pedicle by direction, for display only
+    at_risk_source : where those stand, '' where none are named
     """
 
     code: str
@@ -44,6 +45,7 @@ class Level:
     order: int
     needed_walls: frozenset[Direction]
     at_risk: Mapping[Direction, str]
+    at_risk_source: str
 
     @property
     def has_pedicle_grade(self) -> bool:
@@ -54,8 +56,6 @@ class Level:
 _RING = frozenset(PEDICLE_WALLS)
 _S1_WALLS = frozenset({Direction.MEDIAL, Direction.CAUDAL})
 
-# Cervical: Shimizu, Nakashima. Upper thoracic: Cardoso 2010. Thoracic: Vaccaro 1995.
-# Lumbar pedicle, dura and roots in 15 cadavers: Ebraheim. Sacral: Kuklo 2009.
 _AT_RISK: dict[str, dict[Direction, str]] = {
     "cervical": {
         Direction.MEDIAL: "cord, nerve root",
@@ -91,6 +91,17 @@ _AT_RISK: dict[str, dict[Direction, str]] = {
     },
     "pelvic": {},
 }
+_AT_RISK_SOURCES = {
+    "cervical": "Shimokawa and Takami, Neurosurg Rev 2016;40:251; J Neurosurg Spine 2012;16:238",
+    "upper thoracic": "Cardoso et al., Spine J, on the proximal thoracic spine",
+    "thoracic": "Vaccaro et al., J Bone Joint Surg Am 1995;77, parts I and II; pleura: common "
+    "practice, no source",
+    "lumbar": "Ebraheim et al. (author from memory), 15 cadavers, for dura and roots; psoas and "
+    "great vessels: common practice, no source",
+    "sacral": "Surg Radiol Anat 2020;42:299; Kuklo and Pichelmann, Spine J Meeting Abstr "
+    "2009;10:114",
+    "pelvic": "",
+}
 
 
 def _levels() -> tuple[Level, ...]:
@@ -107,7 +118,7 @@ def _levels() -> tuple[Level, ...]:
         ("ilium", Region.PELVIC, frozenset(), "pelvic"),
     ]
     return tuple(
-        Level(code, region, order, walls, MappingProxyType(_AT_RISK[risk]))
+        Level(code, region, order, walls, MappingProxyType(_AT_RISK[risk]), _AT_RISK_SOURCES[risk])
         for order, (code, region, walls, risk) in enumerate(named)
     )
 

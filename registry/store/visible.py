@@ -308,6 +308,7 @@ CLINICAL = frozenset(
         *("reply_answer", "case_seen", "proposal", "proposal_shown", "evidence"),
         *("drawn_scan", "drawn_screw", "drawn_case"),
         *("quarter_remark", "quarter_seal", *OWN_NOTES),
+        "meeting_pack",
     }
 )
 """Tables whose values are clinical, or say of whom they are."""

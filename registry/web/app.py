@@ -39,6 +39,7 @@ from registry.web.pages.export.views import export_page
 from registry.web.pages.health.views import health
 from registry.web.pages.home.views import home
 from registry.web.pages.known_truth.views import known_truth_page
+from registry.web.pages.meeting_pack.views import meeting_pack_page
 from registry.web.pages.my_readings.views import my_readings_page
 from registry.web.pages.own.notes import own_notes_page
 from registry.web.pages.policy.views import policy_page
@@ -81,6 +82,7 @@ _BLUEPRINTS = (
     export_page,
     health,
     home,
+    meeting_pack_page,
     my_readings_page,
     rates_page,
     compare_page,

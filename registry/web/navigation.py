@@ -74,6 +74,7 @@ OWN_RATES = Place("rates.show", "Rates", _BY_SURGEON, _NUMBER_ROOMS)
 ADJUDICATIONS = Place("adjudications.listed", "Adjudications", {})
 SECOND_READINGS = Place("second_readings.show", "Second readings", {})
 EXPORT = Place("export.show", "Export", {})
+MEETING_PACK = Place("meeting_pack.choose", "Meeting pack", {})
 QUARTERS = Place("reply.listed", "Quarters", {}, ("quarter_report",))
 OWN = Place("own_notes.listed", "Own results", {})
 SHOWN_NOTES = Place("own_notes.shown", "Shown to you", {})
@@ -104,6 +105,7 @@ def places(viewer: Viewer | None) -> list[Place]:
         (EXPORT, may(Deed.EXPORT, Reach.ALL)),
         (OWN, _is_surgeon(viewer)),
         (SHOWN_NOTES, Role.QUALITY_LEAD in viewer.roles),
+        (MEETING_PACK, may(Deed.MAKE_PACK)),
         (QUARTERS, may(Deed.REPLY) or may(Deed.LAY_BEFORE_SURGEONS)),
         (POLICY, may(Deed.ANSWER_FINDINGS)),
         (ACCOUNTS, may(Deed.MANAGE_ACCOUNTS, Reach.ALL)),

@@ -64,6 +64,7 @@ class Panel:
     dots_mm : marked places
     edges : words at `top`, `right`, `bottom` and `left`
     bar_mm : length of the scale bar
+    ink : how many times as large lines and words are, for a panel that is made smaller again
     """
 
     values: NDArray[np.int16]
@@ -75,6 +76,7 @@ class Panel:
     dots_mm: Sequence[Pair] = ()
     edges: Mapping[str, str] = field(default_factory=dict)
     bar_mm: float = 10.0
+    ink: float = 1.0
 
     @property
     def size(self) -> tuple[int, int]:
@@ -102,10 +104,12 @@ def drawn(panel: Panel, window_hu: tuple[int, int]) -> Image.Image:
     picture = Image.fromarray(grey).convert("RGB")
     dots = [(panel.to_pixels(point), "cortex") for point in panel.dots_mm]
     lines = [(_pieces(panel, stroke), stroke) for stroke in panel.strokes]
-    _paint(picture, DARK, [(p, s.width + 2.4) for p, s in lines], [p for p, _ in dots], 4.0)
+    more = panel.ink
+    wide = [(p, (s.width + 2.4) * more) for p, s in lines]
+    _paint(picture, DARK, wide, [p for p, _ in dots], 4.0 * more)
     for ink, light in INKS.items():
-        own = [(p, s.width) for p, s in lines if s.ink == ink]
-        _paint(picture, light, own, [p for p, held in dots if held == ink], 2.6)
+        own = [(p, s.width * more) for p, s in lines if s.ink == ink]
+        _paint(picture, light, own, [p for p, held in dots if held == ink], 2.6 * more)
     draw = ImageDraw.Draw(picture)
     for stroke in panel.strokes:
         if stroke.words:
@@ -117,12 +121,13 @@ def drawn(panel: Panel, window_hu: tuple[int, int]) -> Image.Image:
 
 def _pieces(panel: Panel, stroke: Stroke) -> list[list[Pair]]:
     points = [panel.to_pixels(point) for point in stroke.points_mm]
-    return list(_dashes(points)) if stroke.is_dashed else [points]
+    return list(_dashes(points, panel.ink)) if stroke.is_dashed else [points]
 
 
-def _dashes(points: Sequence[Pair]) -> Iterable[list[Pair]]:
+def _dashes(points: Sequence[Pair], ink: float) -> Iterable[list[Pair]]:
     """Yield a line's dashes, along its length."""
-    piece, left, is_on = [points[0]], _DASH[0], True
+    dash = (_DASH[0] * ink, _DASH[1] * ink)
+    piece, left, is_on = [points[0]], dash[0], True
     for start, end in pairwise(points):
         length, done = hypot(end[0] - start[0], end[1] - start[1]), 0.0
         while length - done > left:
@@ -132,7 +137,7 @@ def _dashes(points: Sequence[Pair]) -> Iterable[list[Pair]]:
             if is_on:
                 yield [*piece, here]
             is_on = not is_on
-            piece, left = [here], _DASH[0 if is_on else 1]
+            piece, left = [here], dash[0 if is_on else 1]
         left -= length - done
         piece.append(end)
     if is_on and len(piece) > 1:
@@ -168,15 +173,15 @@ def _font(size: int) -> ImageFont.FreeTypeFont:
     return found
 
 
-def _word(draw: ImageDraw.ImageDraw, place: Pair, words: str, anchor: str) -> None:
+def _word(draw: ImageDraw.ImageDraw, place: Pair, words: str, anchor: str, ink: float) -> None:
     """Write a word that can be read on any grey."""
     draw.text(
         place,
         words,
-        font=_font(_TEXT),
+        font=_font(round(_TEXT * ink)),
         anchor=anchor,
         fill=INKS["plain"],
-        stroke_width=2,
+        stroke_width=round(2 * ink),
         stroke_fill=DARK,
     )
 
@@ -184,35 +189,38 @@ def _word(draw: ImageDraw.ImageDraw, place: Pair, words: str, anchor: str) -> No
 def _beside(draw: ImageDraw.ImageDraw, panel: Panel, stroke: Stroke) -> None:
     """Write a stroke's words outwards of its last point, inside the picture."""
     (from_x, _), (x, y) = (panel.to_pixels(stroke.points_mm[at]) for at in (0, -1))
-    length = draw.textlength(stroke.words, font=_font(_TEXT))
+    ink = panel.ink
+    length = draw.textlength(stroke.words, font=_font(round(_TEXT * ink)))
     width, height = panel.size
     goes_right = x >= from_x
-    left = x + 9.0 if goes_right else x - 9.0 - length
-    left = min(max(left, 4.0), width - length - 4.0)
-    _word(draw, (left, min(max(y, 30.0), height - 44.0)), stroke.words, "lm")
+    left = x + 9.0 * ink if goes_right else x - 9.0 * ink - length
+    left = min(max(left, 4.0 * ink), width - length - 4.0 * ink)
+    y = min(max(y, 30.0 * ink), height - 44.0 * ink)
+    _word(draw, (left, y), stroke.words, "lm", ink)
 
 
 def _edges(draw: ImageDraw.ImageDraw, panel: Panel) -> None:
     width, height = panel.size
+    ink = panel.ink
     places = {
-        "top": ((width / 2, 5), "mt"),
-        "bottom": ((width / 2, height - 6), "mb"),
-        "left": ((6, height / 2), "lm"),
-        "right": ((width - 6, height / 2), "rm"),
+        "top": ((width / 2, 5 * ink), "mt"),
+        "bottom": ((width / 2, height - 6 * ink), "mb"),
+        "left": ((6 * ink, height / 2), "lm"),
+        "right": ((width - 6 * ink, height / 2), "rm"),
     }
     for edge, words in panel.edges.items():
         place, anchor = places[edge]
         # Anchored words hang below "mt" by their ascent.
         anchor = {"mt": "ma", "mb": "md"}.get(anchor, anchor)
-        _word(draw, place, words, anchor)
+        _word(draw, place, words, anchor, ink)
 
 
 def _scale_bar(draw: ImageDraw.ImageDraw, panel: Panel) -> None:
-    length = round(panel.bar_mm * panel.zoom / panel.spacing_mm)
-    x, y = 12, panel.size[1] - 14
-    draw.rectangle((x - 1, y - 1, x + length + 1, y + 3), fill=DARK)
-    draw.rectangle((x, y, x + length, y + 2), fill=INKS["plain"])
-    _word(draw, (x, y - 6), f"{panel.bar_mm:g} mm", "ld")
+    length, ink = round(panel.bar_mm * panel.zoom / panel.spacing_mm), round(panel.ink)
+    x, y = 12 * ink, panel.size[1] - 14 * ink
+    draw.rectangle((x - ink, y - ink, x + length + ink, y + 3 * ink), fill=DARK)
+    draw.rectangle((x, y, x + length, y + 2 * ink), fill=INKS["plain"])
+    _word(draw, (x, y - 6 * ink), f"{panel.bar_mm:g} mm", "ld", panel.ink)
 
 
 def png(picture: Image.Image) -> bytes:

@@ -83,10 +83,14 @@ class Picture:
 
 @dataclass(frozen=True)
 class Room:
-    """Empty lines for a pen, under a word of what they are for."""
+    """Empty lines for a pen, under a word of what they are for.
+
+    One that fills takes the rest of its page on paper.
+    """
 
     words: str
     lines: int
+    fills: bool = False
 
 
 @dataclass(frozen=True)

@@ -81,7 +81,7 @@ def _laid_out(block: Picture | Room | NewPage | Beside) -> dict[str, object]:
     if isinstance(block, Picture):
         return _picture(block)
     if isinstance(block, Room):
-        return {"kind": "room", "text": block.words, "lines": block.lines}
+        return {"kind": "room", "text": block.words, "lines": block.lines, "fills": block.fills}
     if isinstance(block, NewPage):
         return {"kind": "page"}
     return {

@@ -41,6 +41,7 @@ TABLE = {
     Deed.SEE_RATES: (YES, YES, YES, NO),
     Deed.ORDER_READINGS: (NO, NO, YES, NO),
     Deed.EXPORT: (NO, NO, YES, NO),
+    Deed.MAKE_PACK: (NO, OWN, YES, NO),
     Deed.UPGRADE: (NO, NO, NO, YES),
     Deed.BACK_UP: (NO, NO, NO, YES),
     Deed.VERIFY: (NO, NO, YES, YES),

@@ -45,6 +45,7 @@ from registry.store.queries import (
     exported,
     findings,
     known_truth,
+    meeting,
     missing,
     ordered_readings,
     outcomes,
@@ -467,6 +468,15 @@ ASKING = {
         lambda s, v, _: one_case(s, v),
         [NONE, NONE, ["OP-2"], NONE, NONE, NONE, ["OP-2"]],
     ),
+    meeting.meeting_screws: (
+        lambda s, v, _: sorted(
+            {
+                one.case_reference
+                for one in meeting.meeting_screws(s, v, WINDOW, meeting.ScrewsAsked())
+            }
+        ),
+        [NONE, OWN, ALL, NONE, NONE, NONE, ALL],
+    ),
     exported.exported_tables: (
         lambda s, v, ledger: sorted(exported_cases(s, v, ledger)),
         [NONE, OWN, ALL, NONE, NONE, NONE, ALL],
@@ -759,6 +769,7 @@ NOT_ASKING = {
             "registry.store.queries.missing",
             "registry.store.queries.reported",
             "registry.store.queries.proposals",
+            *("registry.store.queries.meeting", "registry.actions.meeting_pack"),
         ),
     ),
     "imaging_reasons.imaging_reasons": (
@@ -771,7 +782,11 @@ NOT_ASKING = {
     ),
     "imaged.imaged_since": (
         "instants alone, beside rows that were asked for",
-        ("registry.store.queries.counted_screws", "registry.store.queries.constructs"),
+        (
+            "registry.store.queries.counted_screws",
+            "registry.store.queries.constructs",
+            "registry.store.queries.meeting",
+        ),
     ),
     "angles.screw_angles": (
         "sums over all, for who may see them all",
@@ -852,7 +867,10 @@ NOT_ASKING = {
     "people.other_failures": ("sign-ins", TRIES),
     "people.forget_failure": ("sign-ins", (*TRIES, *SESSIONS)),
     "people.name_key": ("a spelling and no record", TRIES),
-    "people.all_person_names": ("labels or codes, decided there", (*RATES, *AGREEING)),
+    "people.all_person_names": (
+        "labels or codes, decided there; names that no cover may hold",
+        (*RATES, *AGREEING, "registry.actions.meeting_pack"),
+    ),
     "readings.current_readings": ("works consensus out", SETTLING),
     "readings.counted_ids": (
         "which readings count, by number alone",
@@ -882,6 +900,7 @@ NOT_ASKING = {
         (
             "registry.store.visible",
             "registry.store.queries.assignments",
+            "registry.store.queries.meeting",
             "registry.store.queries.outcomes",
         ),
     ),
@@ -1042,6 +1061,10 @@ COMMANDS_BY_ROLE = {
     "export for research": (
         ["export", "--research", "--out", "FILE"],
         [NO, NO, YES, NO, NO, NO, YES],
+    ),
+    "meeting-pack": (
+        ["meeting-pack", "--case", "OP-1", "--out", "FILE"],
+        [NO, YES, YES, NO, NO, NO, YES],
     ),
     "export-sr": (
         ["export-sr", "--case", "OP-1", "--out", "FILE"],

@@ -68,6 +68,11 @@ class ReadingInFull:
     is_replaced: bool
     is_asked_again: bool
 
+    @property
+    def extents_mm(self) -> Mapping[Direction, Decimal | None]:
+        """What it found, by direction."""
+        return self.facts.extents_mm
+
 
 @dataclass(frozen=True)
 class StoredConsensus:
@@ -78,6 +83,7 @@ class StoredConsensus:
     is_assessable: bool
     extents_mm: Mapping[Direction, Decimal | None]
     rule_version: str
+    reading_ids: tuple[int, ...]
 
 
 @dataclass(frozen=True)
@@ -123,9 +129,16 @@ class ScrewInFull:
 
 
 def screw_in_full(
-    session: Session, viewer: Viewer, window_days: tuple[int, int], screw_id: int
+    session: Session,
+    viewer: Viewer,
+    window_days: tuple[int, int],
+    screw_id: int,
+    audit: Mapping[int, int] | None = None,
 ) -> ScrewInFull:
-    """Return a screw; NotFoundError where it is not there, or not the viewer's to see."""
+    """Return a screw; NotFoundError where it is not there, or not the viewer's to see.
+
+    `audit` spares the look for every case's audit scan to who asks for several screws.
+    """
     row = session.execute(
         visible_cases(viewer)
         .join(Screw, Screw.case_id == Case.id)
@@ -143,7 +156,8 @@ def screw_in_full(
     ).first()
     if row is None:
         raise NotFoundError("there is no such screw among those you may see")
-    audit_scan = audit_scans(session, window_days).get(row[0])
+    audit = audit_scans(session, window_days) if audit is None else audit
+    audit_scan = audit.get(row[0])
     return ScrewInFull(
         screw_id=screw_id,
         case_id=row[0],
@@ -258,6 +272,7 @@ def _settled(session: Session, screw_id: int) -> dict[int, StoredConsensus]:
             row.is_assessable,
             {wall: getattr(row, f"{wall}_mm") for wall in Direction},
             row.rule_version,
+            tuple(map(int, row.reading_ids.split(","))),
         )
         for row in rows
     }
