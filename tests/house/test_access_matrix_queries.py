@@ -62,6 +62,7 @@ from registry.store.queries import (
     vaulted,
 )
 from registry.store.vault import reference_hash
+from tests.build.filled_once import filled_once
 from tests.build.loaded import NOW, an_account, fill
 from tests.build.read import read_screw
 from tests.build.tables import a_log, a_readings
@@ -930,7 +931,11 @@ def public_functions():
 
 @pytest.fixture
 def filled(ledger, tmp_path):
-    fill(ledger, tmp_path)
+    return add_everybody(fill(ledger, tmp_path))
+
+
+@filled_once
+def add_everybody(ledger):
     with ledger.writing("test", NOW) as work:
         person = work.insert(people.Person, "add a person", name="Stefan Steward")
         work.insert(people.PersonAlias, "add a name", person_id=person, folded="stefan steward")
