@@ -809,6 +809,10 @@ NOT_ASKING = {
         "pooled whoever asks; strata are hidden there",
         (*RATES, *COMPLETING, *SEALING[:1]),
     ),
+    "counted_screws.surgeons_with_placed": (
+        "whose runs to offer, to who may see every surgeon",
+        ("registry.actions.count_runs",),
+    ),
     "counted_screws.first_operation": ("a day, with which the periods to offer begin", RATES[:1]),
     "counted_screws.participants": (
         "refuses a reader's own case; says what a viewer has seen anyway",
@@ -870,7 +874,7 @@ NOT_ASKING = {
     "people.name_key": ("a spelling and no record", TRIES),
     "people.all_person_names": (
         "labels or codes, decided there; names that no cover may hold",
-        (*RATES, *AGREEING, "registry.actions.meeting_pack"),
+        (*RATES, *AGREEING, "registry.actions.meeting_pack", "registry.actions.count_runs"),
     ),
     "readings.current_readings": ("works consensus out", SETTLING),
     "readings.counted_ids": (
