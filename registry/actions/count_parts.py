@@ -5,10 +5,12 @@ The rule and its reasons stand in `registry.domain.disclosure`.
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from pandas.util import hash_pandas_object
 
 from registry.domain.disclosure import LARGEST_SHARE, OTHERS_IN_A_PART, quarter_words
 from reports.statistics.subtraction import safe_sums
@@ -36,6 +38,15 @@ _SPLITS = (
     Split.DIAMETER,
 )
 
+_LOOKED_AT = (
+    *("operated_on", "quarter", "pedicle", "surgeon", "operator"),
+    *("diameter_mm" if split is Split.DIAMETER else split.value for split in _SPLITS),
+)
+"""All that the answer depends on of a screw."""
+
+_MOST_KEPT = 64
+_kept: dict[bytes, frozenset[Part]] = {}
+
 
 @dataclass(frozen=True)
 class Part:
@@ -56,8 +67,21 @@ def shown_parts(unit: pd.DataFrame, graded: Mask, known: Mask, settled: date) ->
     """Return the parts that may be shown.
 
     `graded` says which screws the event is counted on, `known` of which the viewer knows the
-    results; what is shown depends on these and never on a result.
+    results; what is shown depends on these and never on a result. The last answers are kept: one
+    page asks the same for many of its numbers.
     """
+    looked_at = hash_pandas_object(unit[list(_LOOKED_AT)], index=False).to_numpy()
+    said = (looked_at.tobytes(), graded.tobytes(), known.tobytes(), str(settled).encode())
+    key = hashlib.sha256(b"|".join(said)).digest()
+    found = _kept.get(key)
+    if found is None:
+        found = _kept[key] = _shown_parts(unit, graded, known, settled)
+        while len(_kept) > _MOST_KEPT:
+            _kept.pop(next(iter(_kept)), None)
+    return found
+
+
+def _shown_parts(unit: pd.DataFrame, graded: Mask, known: Mask, settled: date) -> frozenset[Part]:
     years = unit["operated_on"].dt.year.to_numpy()
     shown: set[Part] = set()
     for year in np.unique(years):

@@ -32,6 +32,7 @@ COMMANDS = {
     "completeness": "what is missing, step by step, and how much it could change the rate",
     "surgeons": "surgeons beside one another: funnel, expected, imaged; as codes",
     "runs": "a run of screws over time: sequential charts, quarters, groups",
+    "own": "a surgeon's own results for appraisal, as text, HTML, PDF and JSON",
     "agreement": "how far readers agree on blind readings of the same scan",
     "compare": "groups of screws against each other, with what patients share allowed for",
     "case-mix": "observed breaches against those expected by patient and pedicle alone",

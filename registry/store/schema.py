@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -40,23 +39,20 @@ def _config(connection: Connection) -> Config:
 
 def is_known(revision: str) -> bool:
     """Return whether this program has the step of that number."""
-    return revision in _revisions(migrations_folder())
+    config = Config()
+    config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
+    steps = ScriptDirectory.from_config(config).walk_revisions()
+    return revision in {found.revision for found in steps}
 
 
 def newest() -> str:
     """Return the revision that this program knows."""
-    revisions = _revisions(migrations_folder())
-    if not revisions:
-        raise FailureError("the program's migrations are missing; install it again")
-    return revisions[0]
-
-
-@cache
-def _revisions(folder: Path) -> tuple[str, ...]:
-    """Return the numbers of a folder's steps, the newest first; a running program has no others."""
     config = Config()
-    config.set_main_option("script_location", str(folder).replace("%", "%%"))
-    return tuple(found.revision for found in ScriptDirectory.from_config(config).walk_revisions())
+    config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
+    head = ScriptDirectory.from_config(config).get_current_head()
+    if head is None:
+        raise FailureError("the program's migrations are missing; install it again")
+    return head
 
 
 def current(engine: Engine) -> str | None:

@@ -10,7 +10,6 @@ from flask import Flask
 from flask_wtf.csrf import CSRFProtect
 from werkzeug.middleware.proxy_fix import ProxyFix
 
-from registry.actions.accounts_secrets import nobodys
 from registry.web import errors, guard, headers, logs
 from registry.web.caution import CAUTION
 from registry.web.context import (
@@ -43,6 +42,7 @@ from registry.web.pages.known_truth.views import known_truth_page
 from registry.web.pages.meeting_pack.views import meeting_pack_page
 from registry.web.pages.my_readings.views import my_readings_page
 from registry.web.pages.own.notes import own_notes_page
+from registry.web.pages.own.views import own_page
 from registry.web.pages.policy.views import policy_page
 from registry.web.pages.practice.views import practice_page
 from registry.web.pages.proposal.views import proposal_page
@@ -103,6 +103,7 @@ _BLUEPRINTS = (
     screw_page,
     second_readings_page,
     policy_page,
+    own_page,
     own_notes_page,
     reply,
     quarter_report,
@@ -125,7 +126,6 @@ def create_app(
 
     `hosts` and `is_https` add to the settings `hosts` and `behind_https`.
     """
-    nobodys()
     settings = ledger.settings
     is_https = is_https or settings.behind_https
     app = Flask(
@@ -154,7 +154,7 @@ def create_app(
     app.wsgi_app = ProxyFix(  # type: ignore[method-assign]
         app.wsgi_app, x_for=settings.proxies, x_proto=0, x_host=0, x_port=0, x_prefix=0
     )
-    app.jinja_options = app.jinja_options | {"trim_blocks": True, "lstrip_blocks": True}
+    app.jinja_options = {"trim_blocks": True, "lstrip_blocks": True}
     take_input(app)
     _in_order(app)
     errors.register_errors(app)

@@ -18,7 +18,6 @@ from scipy import special
 from scipy.sparse import coo_array, eye_array
 from scipy.sparse.linalg import spsolve
 
-from reports.statistics.drawn_steps import Steps
 from reports.statistics.sequential import scores
 
 if TYPE_CHECKING:
@@ -288,11 +287,11 @@ def _records(
     values: Floats, shares: Floats, chains: int, horizon: int, rng: np.random.Generator
 ) -> _Records:
     """Return the new heights of simulated charts."""
-    drawn = Steps.of(values, shares)
+    reached = np.cumsum(shares)[:-1]
     level, highest = np.zeros(chains), np.zeros(chains)
     found: list[tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Floats]] = []
     for time in range(1, horizon + 1):
-        level += drawn.draw(rng, chains)
+        level += values[np.searchsorted(reached, rng.random(chains), side="right")]
         np.maximum(level, 0.0, out=level)
         new = np.flatnonzero(level > highest)
         highest[new] = level[new]
@@ -305,12 +304,13 @@ def _mean_delay(
     stepping: tuple[Floats, Floats], limit: float, chains: int, rng: np.random.Generator
 ) -> float:
     """Return the mean number of steps to the limit, all chains followed to their signal."""
-    drawn = Steps.of(*stepping)
+    values, shares = stepping
+    reached = np.cumsum(shares)[:-1]
     level = np.zeros(chains)
     at_risk = signalled = 0
     for _ in range(_LONGEST_DELAY):
         at_risk += len(level)
-        level += drawn.draw(rng, len(level))
+        level += values[np.searchsorted(reached, rng.random(len(level)), side="right")]
         np.maximum(level, 0.0, out=level)
         left = level[level < limit]
         signalled += len(level) - len(left)

@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 
 NO_ESTIMATE = Estimate()
-OVERALL_BASIS = "the unit's overall rate"
 
 
 class Widening(StrEnum):
@@ -56,12 +55,10 @@ class Expectation:
     ----------
     shares : shape (screws of the unit,), proportions; not-a-number where nothing is expected
     words : a sentence on how
-    basis : the same as the end of `by ...`
     """
 
     shares: Floats
     words: str
-    basis: str = OVERALL_BASIS
 
 
 @dataclass(frozen=True)

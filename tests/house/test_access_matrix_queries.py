@@ -62,7 +62,6 @@ from registry.store.queries import (
     vaulted,
 )
 from registry.store.vault import reference_hash
-from tests.build.filled_once import filled_once
 from tests.build.loaded import NOW, an_account, fill
 from tests.build.read import read_screw
 from tests.build.tables import a_log, a_readings
@@ -774,8 +773,8 @@ NOT_ASKING = {
         ),
     ),
     "imaging_reasons.imaging_reasons": (
-        "counted by surgeon there, for who may see them",
-        ("registry.actions.count_surgeons",),
+        "counted by surgeon there, for who may see them; of own cases alone",
+        ("registry.actions.count_surgeons", "registry.actions.own_screws"),
     ),
     "imaging_reasons.last_read_days": (
         "marks late operations of a run, for who may see it",
@@ -808,10 +807,6 @@ NOT_ASKING = {
     "counted_screws.counted_screws": (
         "pooled whoever asks; strata are hidden there",
         (*RATES, *COMPLETING, *SEALING[:1]),
-    ),
-    "counted_screws.surgeons_with_placed": (
-        "whose runs to offer, to who may see every surgeon",
-        ("registry.actions.count_runs",),
     ),
     "counted_screws.first_operation": ("a day, with which the periods to offer begin", RATES[:1]),
     "counted_screws.participants": (
@@ -874,7 +869,7 @@ NOT_ASKING = {
     "people.name_key": ("a spelling and no record", TRIES),
     "people.all_person_names": (
         "labels or codes, decided there; names that no cover may hold",
-        (*RATES, *AGREEING, "registry.actions.meeting_pack", "registry.actions.count_runs"),
+        (*RATES, *AGREEING, "registry.actions.meeting_pack"),
     ),
     "readings.current_readings": ("works consensus out", SETTLING),
     "readings.counted_ids": (
@@ -935,11 +930,7 @@ def public_functions():
 
 @pytest.fixture
 def filled(ledger, tmp_path):
-    return add_everybody(fill(ledger, tmp_path))
-
-
-@filled_once
-def add_everybody(ledger):
+    fill(ledger, tmp_path)
     with ledger.writing("test", NOW) as work:
         person = work.insert(people.Person, "add a person", name="Stefan Steward")
         work.insert(people.PersonAlias, "add a name", person_id=person, folded="stefan steward")
@@ -1064,6 +1055,7 @@ COMMANDS_BY_ROLE = {
     "rates by surgeon": (["rates", "--by", "surgeon"], [NO, YES, YES, NO, NO, NO, YES]),
     "rates by operator": (["rates", "--by", "operator"], [YES, YES, YES, NO, NO, NO, YES]),
     "surgeons": (["surgeons"], [NO, YES, YES, NO, NO, NO, YES]),
+    "own": (["own", "--out", "FILE"], [NO, YES, NO, NO, NO, NO, NO]),
     "runs": (["runs"], [NO, YES, YES, NO, NO, NO, YES]),
     "export": (["export", "--out", "FILE"], [NO, NO, YES, NO, NO, NO, YES]),
     "quarter": (["quarter", "2026Q1", "--out", "FILE"], [NO, NO, YES, NO, NO, NO, YES]),
