@@ -18,7 +18,7 @@ from registry.domain.levels import LEVELS
 from registry.domain.techniques import COUNTED_LIVES, Intention, Life
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
     from decimal import Decimal
 
@@ -150,6 +150,23 @@ def frame(rows: Iterable[ScrewRow]) -> pd.DataFrame:
     made = pd.DataFrame(
         {name: pd.Series(table[name], dtype=kind) for name, kind in COLUMNS.items()}
     )
+    check(made)
+    return made
+
+
+def with_extents(
+    table: pd.DataFrame, extents_mm: Sequence[Mapping[Direction, Decimal | None]]
+) -> pd.DataFrame:
+    """Return the frame as if its screws, in their order, had been measured so; checked again."""
+    made = table.assign(
+        **{
+            extent_column(direction): [_float(each.get(direction)) for each in extents_mm]
+            for direction in Direction
+        }
+    )
+    made["graded"] = _has_needed_walls(made)
+    measured = made[[extent_column(direction) for direction in Direction]].notna().any(axis=1)
+    made["partly_read"] = made["pedicle"] & measured & ~made["graded"]
     check(made)
     return made
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import re
 import zlib
@@ -38,6 +39,15 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Leave what is run in shares to those who ask for all of it."""
     if not os.environ.get(_ON_EVERY_DATABASE):
         items[:] = [item for item in items if _is_of_the_share(item)]
+
+
+def pytest_collection_finish() -> None:
+    """Leave what was imported and collected out of every later search for garbage.
+
+    It is hundreds of thousands of objects, and all of it stays to the end.
+    """
+    gc.collect()
+    gc.freeze()
 
 
 def _is_of_the_share(item: pytest.Item) -> bool:

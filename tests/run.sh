@@ -66,6 +66,11 @@ trap stop EXIT
 export PEDICLE_LEDGER_TEST_POSTGRES="postgresql+psycopg://postgres@127.0.0.1:$port/postgres"
 export PEDICLE_LEDGER_TEST_CHROMIUM=${PEDICLE_LEDGER_TEST_CHROMIUM:-$(command -v chromium)}
 unset PEDICLE_LEDGER_HOME PEDICLE_LEDGER_DATABASE
+# Two tests at a time have the processors already: more threads for one product of matrices only
+# wait for each other, which costs a third of the work of drawing a CT. And what is compiled is
+# kept, as the program is started anew by many tests.
+export OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1
+unset PYTHONDONTWRITEBYTECODE
 
 no_skips=""
 if [ "${1:-}" = "--no-skips" ]; then

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import secrets
+from functools import cache
 from typing import TYPE_CHECKING
 
 from argon2 import PasswordHasher
@@ -18,8 +19,15 @@ if TYPE_CHECKING:
 HASHER = PasswordHasher()
 _TOKEN_BYTES = 32
 
-# Checked where there is no such account, so that a name cannot be found out by the time it takes.
-NOBODY = HASHER.hash(secrets.token_hex())
+
+@cache
+def nobodys() -> str:
+    """Return the hash that is checked where there is no such account.
+
+    So a name cannot be found out by the time it takes. Whoever serves sign-ins asks for it first:
+    making it takes as long as checking it.
+    """
+    return HASHER.hash(secrets.token_hex())
 
 
 def new_token() -> str:
@@ -49,7 +57,7 @@ def hashed(password: str) -> str:
 def matches(stored: str | None, password: str) -> bool:
     """Return whether a password is the one that was hashed; as slow where none was."""
     try:
-        is_right = HASHER.verify(stored or NOBODY, prepared(password))
+        is_right = HASHER.verify(stored or nobodys(), prepared(password))
     except Argon2Error:
         return False
     return is_right and stored is not None

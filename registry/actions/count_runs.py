@@ -16,9 +16,12 @@ from registry.actions.whole_unit import whole_unit
 from registry.domain.access import Deed, Reach, require
 from registry.domain.disclosure import quarter_end, settled_until
 from registry.domain.problems import BadInputError, Fault, NotAllowedError, NotFoundError
+from registry.store.queries.counted_screws import surgeons_with_placed
 from registry.store.queries.imaging_reasons import last_read_days
+from registry.store.queries.people import all_person_names
 from registry.store.queries.second_reads import second_reads
 from reports.statistics.patient_sums import PRIOR_RHO
+from reports.tables.quarters_before import expected_from_before
 from reports.tables.rate_words import percent
 from reports.tables.rates import rates
 from reports.tables.run_table import RunTable
@@ -51,9 +54,9 @@ def runs_offered(ledger: Ledger, viewer: Viewer) -> tuple[Whose, ...] | None:
     """Return the surgeons whose runs may be chosen, by name; None for who has only their own."""
     if require(viewer, Deed.COMPARE_SURGEONS) is not Reach.ALL:
         return None
-    unit = whole_unit(ledger, viewer, None)
-    found = {int(person) for person in unit.screws["surgeon"].unique()}
-    named = [Whose(person, unit.names[person]) for person in found]
+    with ledger.reading() as session:
+        names = all_person_names(session)
+        named = [Whose(person, names[person]) for person in surgeons_with_placed(session)]
     return tuple(sorted(named, key=lambda each: (each.name.casefold(), each.person)))
 
 
@@ -84,6 +87,8 @@ def count_run(
     if pooled is None or not row.graded:
         return RunTable(question, whose, None, withheld=("No screw is graded yet.",))
     expectation = expectation_of(unit.screws, question)
+    if expectation is not None and person is None:
+        expectation = expected_from_before(unit.screws, question, expectation)
     setting = Setting(
         target=row.breached / row.graded,
         clustering=pooled,
@@ -92,9 +97,10 @@ def count_run(
     )
     made = run(unit.screws, question, members, whose, setting, _late(ledger, unit.screws))
     words = (
-        f"Limits: for operations of the sizes and risks of this run, at the unit's rate "
-        f"({percent(setting.target or 0.0)}%) and correlation within patients "
-        f"({setting.rho:.3f})."
+        "Limits: for operations of the sizes of this run, with what is expected of each, and the "
+        f"unit's correlation within patients ({setting.rho:.3f}). Quarters and groups stand "
+        f"against the unit's rate over all operations up to the period's end "
+        f"({percent(setting.target or 0.0)}%)."
     )
     with ledger.reading() as session:
         reads = second_reads(session, ledger.settings)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reports.frame import frame
+from reports.frame import frame, with_extents
 from reports.statistics.clustered import unit_clustering
 from reports.statistics.second_read import SecondReads, corrected_rate
 from reports.tables.rate_words import percent
@@ -45,7 +45,7 @@ def second_reading_words(
     reads : of each that has a first reading on its audit scan
     question : what was asked; splits do not matter, the correction is of all screws together
     may_see : the viewer may see sums over everybody's screws on any days
-    unit : the frame of the rows, where it is made already
+    unit : the frame of the rows in their order, where it is made already
     """
     return many_second_reading_words(rows, reads, [question], may_see=may_see, unit=unit)[0]
 
@@ -60,7 +60,7 @@ def many_second_reading_words(
 ) -> list[str]:
     """Return the sentences of each question with the same last day; the frames are made once."""
     unit = frame(rows) if unit is None else unit
-    first = frame([replace(row, extents_mm=_first(row, reads)) for row in rows])
+    first = with_extents(unit, [_first(row, reads) for row in rows])
     return [
         _words(_Readings(rows, reads, unit, first), question, may_see=may_see)
         for question in questions

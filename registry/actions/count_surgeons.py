@@ -22,7 +22,7 @@ from reports.statistics.estimate import Estimate
 from reports.statistics.funnel import ALARM, ALERT, funnel_limits
 from reports.statistics.intervals import Interval
 from reports.tables.case_mix_factors import expected_of
-from reports.tables.case_mix_words import expected_words
+from reports.tables.case_mix_words import basis_words, expected_words
 from reports.tables.rates import rates
 from reports.tables.splits import Split
 from reports.tables.surgeon_table import Expectation, SurgeonPoint, SurgeonTable, Widening
@@ -93,11 +93,12 @@ def _reasons(ledger: Ledger) -> dict[int, str]:
 def expectation_of(unit: pd.DataFrame, question: Question) -> Expectation | None:
     """Return what the case-mix model expects of each screw.
 
-    Where the data cannot carry a model it is the unit's overall rate, with the reason.
+    Where the data cannot carry a model, or it tells no better than chance, it is the unit's
+    overall rate, with the reason.
     """
     model, expected = expected_of(unit, question.event)
     if isinstance(model, CaseMix):
-        return Expectation(expected, expected_words(model))
+        return Expectation(expected, expected_words(model), basis_words(model))
     graded = question.event.graded(unit).to_numpy(dtype=np.bool_)
     if not graded.any():
         return None

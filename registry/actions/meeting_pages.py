@@ -120,7 +120,7 @@ def _facts(
     is_other = screw.entry_technique == EntryTechnique.OTHER
     yield "Entry technique", "other, as its case says" if is_other else screw.entry_technique
     yield "Guidance", screw.guidance
-    yield "Diameter and length", _size(screw)
+    yield "Size", _size(screw)
     yield "Exit planned", screw.intention or "none recorded before imaging"
     note = scale_note(screw.level, scale) if letter else ""
     yield "Grade", f"{letter or 'none'}{f'; {note}' if note else ''}"
@@ -134,8 +134,9 @@ def _facts(
 def _size(screw: MeetingScrew) -> str:
     if screw.diameter_mm is None:
         return "not recorded"
-    length = "length not recorded" if screw.length_mm is None else f"{screw.length_mm} mm"
-    return f"{screw.diameter_mm} mm, {length}"
+    if screw.length_mm is None:
+        return f"{screw.diameter_mm} mm, length not recorded"
+    return f"{screw.diameter_mm} mm by {screw.length_mm} mm"
 
 
 def _walls(screw: MeetingScrew, extents: Extents, sds: Extents) -> Iterator[WallFound]:

@@ -7,7 +7,7 @@ they show what the reader marked; nothing of the scan's files or of the patient 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import hypot
+from math import cos, hypot, radians, sin
 from typing import TYPE_CHECKING
 
 from registry.actions.evidence import drawable, found_of, picture
@@ -27,9 +27,11 @@ if TYPE_CHECKING:
     from registry.store.home import Ledger
     from reports.charts.sheet import Pair, Panel
 
-_HALF_WIDTHS_MM = (12.0, 15.0, 20.0)
-"""Of a section; the smallest that holds the screw and every line is taken."""
-_AROUND_MM = 1.5
+_HALF_WIDTHS_MM = (8.0, 10.0, 12.0, 15.0, 20.0)
+"""Of a section; the smallest is taken that holds every line and some way around them."""
+_AROUND_MM = 3.0
+_CORNERS_DEG = (45, 135, 225, 315)
+_WORD_MM = 1.5
 _WIDE = 960
 """Pixels of a section; each of its values is a square of whole ones."""
 _INK, _ALONG_ZOOM, _ALONG_INK = 2.0, 3, 2.2
@@ -122,48 +124,61 @@ def _across(document: EvidenceDocument) -> str:
 
 
 def _large(panel: Panel, document: EvidenceDocument) -> Panel:
-    """Return a section cut to what is drawn on it, in larger pixels."""
-    half = _half_width(panel, document)
-    middle, out = panel.values.shape[0] // 2, round(half / panel.spacing_mm)
+    """Return a section cut to what is drawn on it and some way around, in larger pixels."""
+    rows, columns = panel.values.shape
+    (left, low), half = _cut(panel)
+    wide = round(2.0 * half / panel.spacing_mm)
+    column = min(max(round((left - panel.left_mm) / panel.spacing_mm), 0), columns - wide)
+    row = min(max(round((panel.top_mm - low) / panel.spacing_mm) - wide, 0), rows - wide)
     return replace(
         panel,
-        values=panel.values[middle - out : middle + out, middle - out : middle + out],
-        left_mm=-half,
-        top_mm=half,
-        zoom=_WIDE // (2 * out),
+        values=panel.values[row : row + wide, column : column + wide],
+        left_mm=panel.left_mm + column * panel.spacing_mm,
+        top_mm=panel.top_mm - row * panel.spacing_mm,
+        zoom=_WIDE // wide,
         ink=_INK,
         bar_mm=5.0,
         strokes=[*panel.strokes, *_names(panel, document)],
     )
 
 
-def _half_width(panel: Panel, document: EvidenceDocument) -> float:
-    drawn_to = [max(abs(u), abs(v)) for stroke in panel.strokes for u, v in stroke.points_mm]
-    drawn_to += [max(abs(u), abs(v)) for u, v in panel.dots_mm]
-    drawn_to.append((document.diameter_mm or 0.0) / 2.0)
-    reached = max(drawn_to) + _AROUND_MM
-    return next((half for half in _HALF_WIDTHS_MM if half >= reached), _HALF_WIDTHS_MM[-1])
+def _cut(panel: Panel) -> tuple[Pair, float]:
+    """Return the lower left corner and half the width of the square that holds what is drawn."""
+    points = [*panel.dots_mm, *(point for stroke in panel.strokes for point in stroke.points_mm)]
+    across, up = zip(*points, strict=True)
+    middle = (max(across) + min(across)) / 2.0, (max(up) + min(up)) / 2.0
+    reached = max(max(across) - min(across), max(up) - min(up)) / 2.0 + _AROUND_MM
+    half = next((each for each in _HALF_WIDTHS_MM if each >= reached), _HALF_WIDTHS_MM[-1])
+    return (middle[0] - half, middle[1] - half), half
 
 
 def _names(panel: Panel, document: EvidenceDocument) -> list[Stroke]:
     """Return the words that tell the two closed lines apart in grey as well."""
     radius = (document.diameter_mm or 0.0) / 2.0
-    outside = [
-        point
-        for stroke in panel.strokes
-        if stroke.ink == "cortex"
-        for point in stroke.points_mm
-        if hypot(*point) > radius
-    ]
+    cortex = [point for each in panel.strokes if each.ink == "cortex" for point in each.points_mm]
+    ends = [each.points_mm for each in panel.strokes if each.ink == "extent"]
+    # An extent's own words stand outwards of its end.
+    taken = [*cortex, *(at for end in ends for at in (end[-1], *_words_of(*end)))]
+    outside = [point for point in cortex if hypot(*point) > radius]
     # Towards a corner: the middles of the edges have words of their own.
     place = max(outside, key=lambda point: min(map(abs, point)) + 0.3 * hypot(*point), default=None)
     names = [] if place is None else [_word_at(place, "cortex", "outer cortex")]
     if radius:
-        ends = [stroke.points_mm[-1][1] for stroke in panel.strokes if stroke.ink == "extent"]
-        right = -1.0 if place is not None and place[0] > 0 else 1.0
-        up = -1.0 if any(end > radius / 2.0 for end in ends) else 1.0
-        names.append(_word_at((right * 0.5 * radius, up * 0.87 * radius), "screw", "screw"))
+        free = [(radius * cos(radians(turn)), radius * sin(radians(turn))) for turn in _CORNERS_DEG]
+        names.append(_word_at(max(free, key=lambda at: _room_at(at, taken)), "screw", "screw"))
     return names
+
+
+def _words_of(start: Pair, end: Pair) -> list[Pair]:
+    """Return places that the words of an extent cover."""
+    step = _WORD_MM if end[0] >= start[0] else -_WORD_MM
+    return [(end[0] + step * times, end[1]) for times in (1, 2, 3)]
+
+
+def _room_at(place: Pair, taken: Sequence[Pair]) -> float:
+    """Return how far a short word beside a place would be from what is drawn, in mm."""
+    word = place[0] + (_WORD_MM if place[0] > 0 else -_WORD_MM), place[1]
+    return min((hypot(word[0] - u, word[1] - v) for u, v in taken), default=0.0)
 
 
 def _word_at(point: Pair, ink: str, words: str) -> Stroke:

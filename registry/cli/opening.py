@@ -7,9 +7,6 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from registry.actions.accounts import acting
-from registry.store.home import home_folder, open_ledger
-
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Iterator, Mapping
@@ -31,6 +28,9 @@ def opened(
     given: argparse.Namespace, environment: Mapping[str, str]
 ) -> Iterator[tuple[Ledger, Viewer]]:
     """Give the ledger and the account that acts."""
+    from registry.actions.accounts import acting
+    from registry.store.home import home_folder, open_ledger
+
     ledger = open_ledger(home_folder(given.home, environment), environment)
     try:
         yield ledger, acting(ledger, given.acting_as)

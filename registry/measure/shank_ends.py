@@ -20,7 +20,7 @@ from registry.measure.shank import (
     no_shank,
     sections_along,
 )
-from registry.measure.shank_tip import Blur, beyond_half_mm
+from registry.measure.shank_tip import Blur, beyond_half_mm, tip_fall
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -46,7 +46,7 @@ _OF_CUT_OFF = 0.88
 lies above it. Ours."""
 _SHARP_MM = 0.72
 _OF_CUT_OFF_BLURRED = 0.65
-_BRIGHTER = 2.5
+BRIGHTER = 2.5
 """How much brighter than the scale's end titanium would read; ours."""
 _FINE_MM = 0.1
 
@@ -126,7 +126,7 @@ def fit_shank(
     sections = sections_along(voxels, affine, line, edge, beside)
     entry = _entry(sections)
     hidden = _hidden_from(line, sections, beside)
-    brighter = _BRIGHTER if is_cut_off else 1.0
+    brighter = BRIGHTER if is_cut_off else 1.0
     tip = _tip(voxels, affine, line, sections, core, brighter) if hidden is None else hidden
     if tip - entry < max(SHORTEST_SHANK_MM, 4.0 * sections.shank_mm):
         raise no_shank()
@@ -202,25 +202,8 @@ def _tip(
     brighter: float,
 ) -> float:
     """Return the depth of the end: beyond where brightness along the axis has fallen half way."""
-    end = float(sections.along_mm[sections.run.stop - 1])
-    depths = end + np.arange(-7.0, 6.0, _FINE_MM)
-    values = sample_points(voxels, affine, line.at(depths)).astype(float)
-    beyond = max(float(np.median(values[-20:])), -1000.0)
-    share = (values - beyond) / max(core - beyond, 1.0)
-    half = _last_fall(depths, share, 0.5)
-    if half is None:
-        return end
-    high, low = _last_fall(depths, share, 0.75), _last_fall(depths, share, 0.25)
-    fall = None if high is None or low is None else low - high
+    fall = tip_fall(voxels, affine, line, sections, core)
+    if fall is None:
+        return float(sections.along_mm[sections.run.stop - 1])
     blur = Blur.of(affine, line.direction)
-    return half + beyond_half_mm(sections.shank_mm, blur, fall, brighter)[0]
-
-
-def _last_fall(depths: FloatArray, share: FloatArray, level: float) -> float | None:
-    """Return the depth beyond which a profile stays below a level, None where it never does."""
-    above = np.flatnonzero(share >= level)
-    if len(above) == 0 or above[-1] == len(share) - 1:
-        return None
-    number = int(above[-1])
-    part = (share[number] - level) / (share[number] - share[number + 1])
-    return float(depths[number] + part * _FINE_MM)
+    return fall.half_mm + beyond_half_mm(sections.shank_mm, blur, fall.fall_mm, brighter)[0]

@@ -10,10 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import ndimage
 
+from registry.measure.sampling import sample_points
+
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from registry.measure.axes import FloatArray
+    from registry.measure.sampling import Voxels
+    from registry.measure.shank import Line, Sections
 
 IN_PLANE_BLUR_MM = 0.5
 """A usual kernel's standard deviation, pixels included; common practice, no source."""
@@ -67,14 +71,16 @@ class Blur:
     across_mm: tuple[float, float]
 
     @classmethod
-    def of(cls, affine: ArrayLike, direction: FloatArray) -> Blur:
-        """Return a usual kernel's blur and a slice's thickness, as a screw's direction meets them.
+    def of(cls, affine: ArrayLike, direction: FloatArray, in_plane_mm: float | None = None) -> Blur:
+        """Return a scan's blur and a slice's thickness, as a screw's direction meets them.
 
-        The slices are taken to be as thick as they stand apart.
+        The slices are taken to be as thick as they stand apart; the blur in a slice's plane is a
+        usual kernel's where it is not known.
         """
         matrix = np.asarray(affine, dtype=np.float64)[:3, :3]
         sides = np.linalg.norm(matrix, axis=0)
         in_plane = max(IN_PLANE_BLUR_MM, 0.5 * float(sides[:2].mean()))
+        in_plane = in_plane if in_plane_mm is None else in_plane_mm
         slices = math.hypot(0.3, float(sides[2]) / math.sqrt(12.0))
         normal = np.cross(matrix[:, 0], matrix[:, 1])
         normal /= np.linalg.norm(normal)
@@ -128,3 +134,48 @@ def beyond_half_mm(
     weights /= weights.sum()
     mean = float(weights @ found[:, 0])
     return mean, math.sqrt(float(weights @ (found[:, 0] - mean) ** 2) + 0.1**2)
+
+
+@dataclass(frozen=True)
+class TipFall:
+    """How brightness along a screw's axis falls at its end.
+
+    half_mm : depth along the line beyond which it stays below half
+    fall_mm : over which it falls from three quarters to one, None where that was not seen
+    """
+
+    half_mm: float
+    fall_mm: float | None
+
+
+def tip_fall(
+    voxels: Voxels, affine: ArrayLike, line: Line, sections: Sections, core_hu: float
+) -> TipFall | None:
+    """Return how brightness falls at a shank's end, None where it falls nowhere.
+
+    Parameters
+    ----------
+    voxels : (slices, rows, columns), HU
+    affine : (4, 4), (i, j, k) to LPS mm
+    line, sections : the shank's
+    core_hu : along the shank's middle
+    """
+    end = float(sections.along_mm[sections.run.stop - 1])
+    depths = end + np.arange(-7.0, 6.0, _FINE_MM)
+    values = sample_points(voxels, affine, line.at(depths)).astype(float)
+    beyond = max(float(np.median(values[-20:])), -1000.0)
+    share = (values - beyond) / max(core_hu - beyond, 1.0)
+    high, half, low = (_last_fall(depths, share, level) for level in _LEVELS)
+    if half is None:
+        return None
+    return TipFall(half, None if high is None or low is None else low - high)
+
+
+def _last_fall(depths: FloatArray, share: FloatArray, level: float) -> float | None:
+    """Return the depth beyond which a profile stays below a level, None where it never does."""
+    above = np.flatnonzero(share >= level)
+    if len(above) == 0 or above[-1] == len(share) - 1:
+        return None
+    number = int(above[-1])
+    part = (share[number] - level) / (share[number] - share[number + 1])
+    return float(depths[number] + part * _FINE_MM)

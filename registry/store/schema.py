@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,20 +40,23 @@ def _config(connection: Connection) -> Config:
 
 def is_known(revision: str) -> bool:
     """Return whether this program has the step of that number."""
-    config = Config()
-    config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
-    steps = ScriptDirectory.from_config(config).walk_revisions()
-    return revision in {found.revision for found in steps}
+    return revision in _revisions(migrations_folder())
 
 
 def newest() -> str:
     """Return the revision that this program knows."""
-    config = Config()
-    config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
-    head = ScriptDirectory.from_config(config).get_current_head()
-    if head is None:
+    revisions = _revisions(migrations_folder())
+    if not revisions:
         raise FailureError("the program's migrations are missing; install it again")
-    return head
+    return revisions[0]
+
+
+@cache
+def _revisions(folder: Path) -> tuple[str, ...]:
+    """Return the numbers of a folder's steps, the newest first; a running program has no others."""
+    config = Config()
+    config.set_main_option("script_location", str(folder).replace("%", "%%"))
+    return tuple(found.revision for found in ScriptDirectory.from_config(config).walk_revisions())
 
 
 def current(engine: Engine) -> str | None:

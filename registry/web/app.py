@@ -10,6 +10,7 @@ from flask import Flask
 from flask_wtf.csrf import CSRFProtect
 from werkzeug.middleware.proxy_fix import ProxyFix
 
+from registry.actions.accounts_secrets import nobodys
 from registry.web import errors, guard, headers, logs
 from registry.web.caution import CAUTION
 from registry.web.context import (
@@ -126,6 +127,7 @@ def create_app(
 
     `hosts` and `is_https` add to the settings `hosts` and `behind_https`.
     """
+    nobodys()
     settings = ledger.settings
     is_https = is_https or settings.behind_https
     app = Flask(
@@ -154,7 +156,7 @@ def create_app(
     app.wsgi_app = ProxyFix(  # type: ignore[method-assign]
         app.wsgi_app, x_for=settings.proxies, x_proto=0, x_host=0, x_port=0, x_prefix=0
     )
-    app.jinja_options = {"trim_blocks": True, "lstrip_blocks": True}
+    app.jinja_options = app.jinja_options | {"trim_blocks": True, "lstrip_blocks": True}
     take_input(app)
     _in_order(app)
     errors.register_errors(app)

@@ -32,8 +32,7 @@ def ratio_chart(table: CaseMixTable) -> Chart:
     axis = Axis(
         title=f"{event[0].upper()}{event[1:]}, by {stratum_heading(table.split)}",
         name="observed over expected",
-        foot="Lines that reach the right edge go on beyond it." if is_cut else
-        "Adjusted for patient and pedicle alone.",
+        foot="Lines that reach the right edge go on beyond it." if is_cut else _foot(table.model),
         middle=1.0,
         low=-0.02 * top,
         high=1.01 * top,
@@ -41,6 +40,12 @@ def ratio_chart(table: CaseMixTable) -> Chart:
     )  # fmt: skip
     figure = forest([_drawn(row) for row in table.rows], axis)
     return Chart(style.svg(figure), _ratios_told(table))
+
+
+def _foot(model: CaseMix | Refusal) -> str:
+    if isinstance(model, CaseMix) and not model.is_used:
+        return "Not adjusted: expected is the unit's overall rate for everybody."
+    return "Adjusted for patient and pedicle alone."
 
 
 def calibration_chart(model: CaseMix) -> Chart:

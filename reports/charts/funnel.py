@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 
     from reports.statistics.intervals import Interval
     from reports.tables.surgeon_table import SurgeonTable
+
+    Place = tuple[float, float]
 
 WIDTH, HEIGHT = 8.6, 4.9
 _POINTS_OF_A_LINE = 160
@@ -71,8 +74,9 @@ def _drawn(table: SurgeonTable, target: float) -> str:
         axes.spines["left"].set_visible(True)
         end = 1.12 * max([*sizes, 40.0])
         top = 0.0
+        drawn: list[list[Place]] = []
         if sizes:
-            top = _lines(axes, table, target, end)
+            top, drawn = _lines(axes, table, target, end)
         else:
             _own_lines(axes, table, end)
         axes.axhline(target, color=style.INK, linewidth=1.0)
@@ -90,7 +94,8 @@ def _drawn(table: SurgeonTable, target: float) -> str:
         if not sizes:
             rates += [point.limits_998.high for point in shown if point.limits_998]
         _scale(axes, max([*rates, min(top, 3 * target), 1.5 * target]), end)
-        _label(axes, places, [point.code.removeprefix("surgeon ") for point in shown])
+        lines = [*drawn, [(0.0, target), (end, target)]]
+        _label(axes, places, [point.code.removeprefix("surgeon ") for point in shown], lines)
         axes.set_xlabel("effective screws", loc="left")
         if not sizes:
             axes.set_xticks([])
@@ -104,24 +109,53 @@ def _drawn(table: SurgeonTable, target: float) -> str:
     return style.svg(made)
 
 
-def _label(axes: Axes, places: Sequence[tuple[float, float]], labels: Sequence[str]) -> None:
-    """Write each label beside its point, where it covers no other label and no point if it can."""
+def _label(
+    axes: Axes,
+    places: Sequence[Place],
+    labels: Sequence[str],
+    lines: Sequence[Sequence[Place]] = (),
+) -> None:
+    """Write each label beside its point: on no other label, point, line or edge if it can.
+
+    `lines` are the broken lines that no label should be struck through by.
+    """
     to_points = axes.transData.transform
     scale = 72 / axes.figure.dpi
     dots = [tuple(float(each) * scale for each in to_points(place)) for place in places]
+    right_end = float(axes.transAxes.transform((1.0, 0.0))[0]) * scale
+    bottom = float(axes.transAxes.transform((0.0, 0.0))[1]) * scale
+    drawn = [[tuple(float(each) * scale for each in to_points(place)) for place in line]
+             for line in lines]  # fmt: skip
     taken = [(x - 4, y - 4, x + 4, y + 4) for x, y in dots]
     for place, (x, y), label in zip(places, dots, labels, strict=True):
         wide = _LETTER_WIDE * len(label)
-        best = _LABEL_PLACES[0]
+        boxes = []
         for right, up in _LABEL_PLACES:
             left = x + (right if right > 0 else right - wide)
             box = (left, y + up - 1, left + wide, y + up + _LETTER_HIGH)
-            if not any(_meet(box, other) for other in taken):
-                best = (right, up)
-                taken.append(box)
-                break
+            met = sum(_meet(box, other) for other in taken)
+            outside = box[2] > right_end or box[1] < bottom
+            struck = sum(_strikes(line, box) for line in drawn)
+            boxes.append(((met, outside, struck), (right, up), box))
+        _, best, box = min(boxes, key=lambda each: each[0])
+        taken.append(box)
         axes.annotate(label, place, xytext=best, textcoords="offset points", fontsize=8,
                       ha="left" if best[0] > 0 else "right")  # fmt: skip
+
+
+def _strikes(line: Sequence[Sequence[float]], box: Sequence[float]) -> bool:
+    """Return whether a broken line goes through a box, or past it by less than a point."""
+    left, low, right, high = box
+    for (x1, y1), (x2, y2) in pairwise(line):
+        if max(x1, x2) < left or min(x1, x2) > right:
+            continue
+        ends = [
+            y1 + (min(max(x, min(x1, x2)), max(x1, x2)) - x1) * (y2 - y1) / ((x2 - x1) or 1.0)
+            for x in (left, right)
+        ]
+        if max(ends) >= low - 1 and min(ends) <= high + 1:
+            return True
+    return False
 
 
 def _meet(one: Sequence[float], other: Sequence[float]) -> bool:
@@ -129,19 +163,23 @@ def _meet(one: Sequence[float], other: Sequence[float]) -> bool:
     return not (one[2] < other[0] or other[2] < one[0] or one[3] < other[1] or other[3] < one[1])
 
 
-def _lines(axes: Axes, table: SurgeonTable, target: float, end: float) -> float:
-    """Draw both pairs of lines; return how high the outer ones are where points may lie."""
+def _lines(
+    axes: Axes, table: SurgeonTable, target: float, end: float
+) -> tuple[float, list[list[Place]]]:
+    """Draw both pairs of lines; return how high the outer ones are where points lie, and them."""
     across = np.geomspace(_LEAST_EFFECTIVE, end, _POINTS_OF_A_LINE)
     top = 0.0
+    drawn: list[list[Place]] = []
     for level, dashes, name in ((ALERT, (4, 3), "95%"), (ALARM, (), "99.8%")):
         limits = [_limits(table, target, float(size), level) for size in across]
         for heights in ([each.low for each in limits], [each.high for each in limits]):
             line = axes.plot(across, heights, color=style.SOFT_INK, linewidth=1.2)[0]
+            drawn.append(list(zip(map(float, across), heights, strict=True)))
             if dashes:
                 line.set_dashes(dashes)
         _write(axes, limits[-1].high, name)
         top = limits[_POINTS_OF_A_LINE // 3].high
-    return top
+    return top, drawn
 
 
 def _limits(table: SurgeonTable, target: float, size: float, level: float) -> Interval:

@@ -35,6 +35,8 @@ EVENTS_A_PARAMETER = 5
 LEAST_OF_A_CATEGORY = 20
 PRIOR = 1.0
 FOLDS = 5
+CHANCE = 0.5
+"""The c statistic of predictions that tell nothing."""
 
 FEW = "few in each, together"
 """The category of those whose own category has too few."""
@@ -80,7 +82,9 @@ class CaseMix:
     Attributes
     ----------
     expected : shape (n,), the probability of an event of each observation; they add up to the
-        events
+        events. The overall rate for all where the model is not used
+    is_used : whether it tells events from others better than chance on patients that it has not
+        seen: the interval of its c statistic lies above 0.5
     expected_unseen : shape (n,), the same by models that have not seen the observation's patient
     terms : of the factors in the model
     left_out : factors that are not in it, and why, in words
@@ -91,6 +95,7 @@ class CaseMix:
     """
 
     expected: Floats
+    is_used: bool
     expected_unseen: Floats
     terms: tuple[Term, ...]
     left_out: tuple[str, ...]
@@ -130,7 +135,9 @@ def case_mix(
     where a category has no event. Each factor's are then shrunk on the log scale by (W - q)/W,
     not below 0, with W their Wald statistic with patients as clusters and q their number, and the
     intercept is fitted anew. Where nothing is left of any factor they tell no more than chance
-    would, and there is no model.
+    would, and there is no model. Where it does not tell events from others on patients that it has
+    not seen, it is not used: everybody is then expected to have the overall rate, for differences
+    that chance made would only be called adjustment.
 
     Parameters
     ----------
@@ -181,8 +188,12 @@ def case_mix(
             + ") tell these events apart no better than chance would."
         )
     unseen = _unseen(events, design, patients, coded)
+    told = discrimination(events, unseen, patients, confidence)
+    is_used = told.low is not None and told.low > CHANCE
+    modelled = _with_intercept(events, design[:, 1:] @ whole.slopes)
     return CaseMix(
-        expected=_with_intercept(events, design[:, 1:] @ whole.slopes),
+        expected=modelled if is_used else np.full(len(events), float(events.mean())),
+        is_used=is_used,
         expected_unseen=unseen,
         terms=_terms(whole, events, design, patients, coded, confidence),
         left_out=tuple(left_out),
@@ -191,7 +202,7 @@ def case_mix(
         patients=len(np.unique(patients)),
         effective_events=effective,
         calibration=calibration(events, unseen, patients, unit, confidence),
-        discrimination=discrimination(events, unseen, patients, confidence),
+        discrimination=told,
     )
 
 

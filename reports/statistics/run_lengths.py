@@ -18,6 +18,7 @@ from scipy import special
 from scipy.sparse import coo_array, eye_array
 from scipy.sparse.linalg import spsolve
 
+from reports.statistics.drawn_steps import Steps
 from reports.statistics.sequential import scores
 
 if TYPE_CHECKING:
@@ -287,11 +288,11 @@ def _records(
     values: Floats, shares: Floats, chains: int, horizon: int, rng: np.random.Generator
 ) -> _Records:
     """Return the new heights of simulated charts."""
-    reached = np.cumsum(shares)[:-1]
+    drawn = Steps.of(values, shares)
     level, highest = np.zeros(chains), np.zeros(chains)
     found: list[tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Floats]] = []
     for time in range(1, horizon + 1):
-        level += values[np.searchsorted(reached, rng.random(chains), side="right")]
+        level += drawn.draw(rng, chains)
         np.maximum(level, 0.0, out=level)
         new = np.flatnonzero(level > highest)
         highest[new] = level[new]
@@ -304,13 +305,12 @@ def _mean_delay(
     stepping: tuple[Floats, Floats], limit: float, chains: int, rng: np.random.Generator
 ) -> float:
     """Return the mean number of steps to the limit, all chains followed to their signal."""
-    values, shares = stepping
-    reached = np.cumsum(shares)[:-1]
+    drawn = Steps.of(*stepping)
     level = np.zeros(chains)
     at_risk = signalled = 0
     for _ in range(_LONGEST_DELAY):
         at_risk += len(level)
-        level += values[np.searchsorted(reached, rng.random(len(level)), side="right")]
+        level += drawn.draw(rng, len(level))
         np.maximum(level, 0.0, out=level)
         left = level[level < limit]
         signalled += len(level) - len(left)

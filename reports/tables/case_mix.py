@@ -158,6 +158,7 @@ def _json(model: CaseMix) -> dict[str, object]:
         "patients": model.patients,
         "events": model.events,
         "effective_events": model.effective_events,
+        "used": model.is_used,
         "left_out": list(model.left_out),
         "shares_kept": dict(model.shares),
         "terms": [

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from reports.statistics.case_mix import CaseMix, Refusal
 from reports.tables.rate_words import percent
 from reports.tables.splits import PERSONS, Split
+from reports.tables.surgeon_table import OVERALL_BASIS
 
 if TYPE_CHECKING:
     from reports.statistics.calibration import Fifth
@@ -28,11 +29,21 @@ ADJUSTED = (
     "revision, body mass index), never by guidance or entry technique, which are the surgeon's "
     "choice."
 )
+UNADJUSTED = (
+    "Expected: the unit's overall rate for each screw, as its case-mix model is not used: on "
+    "patients that it had not seen it told breached screws from others no better than chance "
+    "alone might ({c}). Observed over expected is then the own rate over the unit's, taken of all "
+    "screws up to the period's end; nothing is adjusted for."
+)
 _LEAST_USEFUL = 0.6
 """A c statistic below which a model is said to tell little (ours, no source)."""
 _LIKE_A_COIN = (
     "It tells breached screws from others little better than a coin: what it expects is then "
     "hardly better founded than the unit's overall rate for everybody."
+)
+_NOT_USED = (
+    "The interval does not lie above 0.5, so the model is not used: everybody is expected to have "
+    "the unit's overall rate."
 )
 
 
@@ -93,6 +104,8 @@ def trust(model: CaseMix) -> list[str]:
     said = [seen]
     if c.value is not None:
         little = f" {_LIKE_A_COIN}" if c.value < _LEAST_USEFUL else ""
+        if not model.is_used:
+            little = f" {_NOT_USED}"
         said.append(
             f"Discrimination: c statistic {_number(c.value)} ({span(c)}), 0.5 is chance, 1 is "
             f"perfect.{little}"
@@ -115,12 +128,13 @@ def trust(model: CaseMix) -> list[str]:
 
 def expected_words(model: CaseMix) -> str:
     """Return what an expected number stands on, where the model's own page is not beside it."""
-    used = ", ".join(name for name, share in model.shares.items() if share)
+    if not model.is_used:
+        return f"{unadjusted(model)} A surgeon's own screws are part of it, which pulls it to 1."
     c = model.discrimination.value
     said = [
         (
-            f"Expected: by the unit's case-mix model of patient and pedicle ({used}), made from "
-            "all graded screws up to the period's end; never guidance or technique, which the "
+            f"Expected: by {basis_words(model)}, made from all "
+            "graded screws up to the period's end; never guidance or technique, which the "
             "surgeon chooses."
         ),
         _unused(model),
@@ -131,16 +145,38 @@ def expected_words(model: CaseMix) -> str:
     return " ".join(filter(None, said))
 
 
+def basis_words(model: CaseMix) -> str:
+    """Return by what is expected."""
+    if not model.is_used:
+        return OVERALL_BASIS
+    used = ", ".join(name for name, share in model.shares.items() if share)
+    return f"the unit's case-mix model of patient and pedicle ({used})"
+
+
+def unadjusted(model: CaseMix) -> str:
+    """Return that a model is not used, and why."""
+    c = model.discrimination
+    limits = "" if c.low is None else f", interval {span(c)}"
+    return UNADJUSTED.format(c=f"c statistic {_number(c.value)}{limits}; 0.5 is chance")
+
+
 def _unused(model: CaseMix) -> str:
     """Return which factors the model leaves unused; '' where it uses all."""
     names = [name for name, share in model.shares.items() if share == 0]
     return f"Told no more than chance, so not used: {', '.join(names)}." if names else ""
 
 
+def _expected_from(model: CaseMix | Refusal) -> str:
+    """Return what is expected and of what it is made."""
+    return ADJUSTED if isinstance(model, Refusal) or model.is_used else unadjusted(model)
+
+
 def notes(table: CaseMixTable) -> list[str]:
     """Return the sentences that must stand beside the numbers."""
     event, model = table.question.event.words(), table.model
-    said = [f"{event[0].upper()}{event[1:]}; {_period(table)}.", ADJUSTED]
+    is_unused = isinstance(model, CaseMix) and not model.is_used
+    said = [f"{event[0].upper()}{event[1:]}; {_period(table)}."]
+    said.append(_expected_from(model))
     if isinstance(model, Refusal):
         said.append(f"{model.reason} Observed counts are shown, and nothing is expected.")
     else:
@@ -160,10 +196,10 @@ def notes(table: CaseMixTable) -> list[str]:
         )
         if table.split in PERSONS:
             said.append(
-                "A person's own screws are part of the model, which pulls their quotient towards "
-                "1. In the order of names or codes; this is no ranking."
+                "A person's own screws are part of what is expected, which pulls their quotient "
+                "towards 1. In the order of names or codes; this is no ranking."
             )
-        if table.split is Split.LEVEL:
+        if table.split is Split.LEVEL and not is_unused:
             said.append("Level is one of the factors: quotients by level are near 1 by making.")
         said.append("An association, not an effect: what is not recorded is not adjusted for.")
     if any(row.graded < table.question.minimum for row in table.rows):

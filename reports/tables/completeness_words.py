@@ -16,9 +16,10 @@ NO_AUDIT_SCAN = (
 )
 PUBLISHED = (
     "For scale: a series that scanned only in doubt printed 1.5% malpositioned screws (Suk et al. "
-    "Spine 2001;26:2049), a review of series in which every patient had a CT 15.7% (Hicks et al. "
-    "Spine 2010, year from memory); other patients, other units and other definitions, so neither "
-    "is a target nor used in any number here."
+    "Spine 2001;26:2049), a review of 21 series, of those in which every patient had a CT, 15.7% "
+    "(Hicks et al. Complications of pedicle screw fixation in scoliosis surgery. Spine; the "
+    "abstract was read, which gives no year); other patients, other units and other definitions, "
+    "so neither is a target nor used in any number here."
 )
 
 

@@ -81,12 +81,14 @@ def run(
 
     `unit` is the frame of every counted screw up to the period's end; `members` says which are of
     the run; `late` are the screws with a grade that came, or was changed, after their quarter was
-    settled.
+    settled. Screws of which nothing is expected are in the quarters and groups alone.
     """
     ordered = _in_order(unit, question, members)
     target, values = setting.target, None
     if target is not None:
         values = _expected_of(unit, ordered, setting)
+        is_known = ~np.isnan(values)
+        ordered, values = ordered[is_known], values[is_known]
     table = RunTable(question, whose, target)
     table = replace(table, groups=_groups(unit, question, members, setting.clustering))
     if values is None or not 0 < (target or 0) < 1 or ordered.empty:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 
 NO_ESTIMATE = Estimate()
+OVERALL_BASIS = "the unit's overall rate"
 
 
 class Widening(StrEnum):
@@ -55,10 +56,12 @@ class Expectation:
     ----------
     shares : shape (screws of the unit,), proportions; not-a-number where nothing is expected
     words : a sentence on how
+    basis : the same as the end of `by ...`
     """
 
     shares: Floats
     words: str
+    basis: str = OVERALL_BASIS
 
 
 @dataclass(frozen=True)

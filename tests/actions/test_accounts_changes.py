@@ -46,7 +46,7 @@ CHANGES = {
 def _quick_hashes(monkeypatch):
     quick = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
     monkeypatch.setattr(accounts_secrets, "HASHER", quick)
-    monkeypatch.setattr(accounts_secrets, "NOBODY", quick.hash("nobody"))
+    monkeypatch.setattr(accounts_secrets, "nobodys", lambda: quick.hash("nobody"))
 
 
 @pytest.fixture

@@ -14,6 +14,7 @@ from reports.frame import Threshold
 from reports.tables.completeness import Gap
 from reports.tables.completeness_words import assumed_rows
 from reports.tables.rates import Question
+from tests.build.filled_once import filled_once
 from tests.build.loaded import an_account, load_reading_rows, load_rows
 
 # By hand: eight placed, of which OP-1 and OP-4 have an audit scan (four screws), two are graded and
@@ -47,6 +48,11 @@ def logged(case, level, why):
 
 @pytest.fixture
 def unit(ledger):
+    return fill_unit(ledger)
+
+
+@filled_once
+def fill_unit(ledger):
     load_rows(ledger, *(logged(*screw) for screw in SCREWS))
     load_reading_rows(ledger, *({"read_on": "2026-03-20", **row} for row in READINGS))
     return ledger

@@ -22,6 +22,7 @@ from registry.store.models.scans import Scan
 from reports.frame import Intended, Threshold
 from reports.tables.rates import Question
 from reports.tables.splits import IntervalName, Split
+from tests.build.filled_once import filled_once
 from tests.build.loaded import NOW, an_account, load_reading_rows, load_rows
 
 SURGEONS = ("Anna Berg", "Bodo Carl", "Cora Dietz", "Dora Ernst", "Emil Falk", "Frida Gross",
@@ -31,6 +32,7 @@ TODAY = date(2027, 4, 20)  # 2026 is settled: over, and its last audit scans due
 LEVELS = ("L3", "L4")
 
 
+@filled_once
 def a_unit(ledger, surgeons=SURGEONS, cases=2, days_between=10):
     """Give each surgeon some cases of four screws; the first screw of each is breached by 2.0."""
     log, read = [], []

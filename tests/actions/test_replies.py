@@ -35,6 +35,7 @@ from registry.domain.reply import Again
 from registry.store.models.readings import Assignment
 from registry.store.models.replies import Rereading
 from registry.store.queries.trail import ANOTHER, TrailAsked, trail_line, trail_lines
+from tests.build.filled_once import filled_once
 from tests.build.loaded import an_account, load_rows
 from tests.build.read import put_reading, read_screw
 from tests.build.scanned import with_held_scan
@@ -48,6 +49,11 @@ SIDES = [(level, side) for level in ("L3", "L4", "L5") for side in "LR"]
 @pytest.fixture
 def unit(ledger):
     """Give a quarter of two surgeons, six screws each, all read once; and who asks."""
+    return ledger, fill_unit(ledger)
+
+
+@filled_once
+def fill_unit(ledger):
     for reference, surgeon in (("OP-1", "Anna Berg"), ("OP-2", "Bodo Carl")):
         load_rows(
             ledger,
@@ -71,7 +77,7 @@ def unit(ledger):
             scan_id = (screw_id + 5) // 6
             put_reading(work, people["rita"], screw_id, scan_id, role="first", medial=medial)
         settle(work, ledger.settings, range(1, 13))
-    return ledger, people
+    return people
 
 
 @contextmanager

@@ -35,7 +35,7 @@ WRONG = "name or password is not right"
 def _quick_hashes(monkeypatch):
     quick = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
     monkeypatch.setattr(accounts_secrets, "HASHER", quick)
-    monkeypatch.setattr(accounts_secrets, "NOBODY", quick.hash("nobody"))
+    monkeypatch.setattr(accounts_secrets, "nobodys", lambda: quick.hash("nobody"))
 
 
 @pytest.fixture

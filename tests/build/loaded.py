@@ -5,8 +5,10 @@ Everything is invented. It has at least one row of every tracked record.
 
 from __future__ import annotations
 
+import tempfile
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
+from pathlib import Path
 from typing import TYPE_CHECKING
 from unittest import mock
 
@@ -39,13 +41,12 @@ from registry.store.models.seals import QuarterRemark, QuarterSeal
 from registry.store.models.unit import CaseSeen
 from reports.charts.sheet import png
 from tests.build.drawn import CONTAINED, MEDIAL, put_copy, put_drawing, put_drawn_reading
+from tests.build.filled_once import filled_once
 from tests.build.proposed import put_proposal
 from tests.build.tables import a_log, a_readings
 from tests.imaging.written_files import slices, write
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from registry.actions.loading import LoadOutcome
     from registry.domain.access import Viewer
     from registry.store.home import Ledger
@@ -168,12 +169,22 @@ def an_account(
 
 
 def fill(ledger: Ledger, folder: Path) -> Ledger:
-    """Fill an empty ledger with five cases, readings, a CT, accounts and an owed second reading."""
+    """Fill an empty ledger with five cases, readings, a CT, accounts and an owed second reading.
+
+    The CT's files are left in `folder / "ct"`.
+    """
+    write(slices(12), folder / "ct")
+    return _fill(ledger)
+
+
+@filled_once
+def _fill(ledger: Ledger) -> Ledger:
     load_rows(ledger, *LOG_ROWS)
     load_reading_rows(ledger, *READING_ROWS)
     local = acting(ledger, None)
-    write(slices(12), folder / "ct")
-    load_scan(ledger, local, [folder / "ct"], ScanOrder(), NOW)
+    with tempfile.TemporaryDirectory() as folder:
+        write(slices(12), Path(folder))
+        load_scan(ledger, local, [Path(folder)], ScanOrder(), NOW)
     an_account(ledger, "rita", Role.REGISTRAR, person="Rita Reader")
     invite(ledger, local, "stefan", [Role.STEWARD], person=None, now=NOW)
     with ledger.writing(local, NOW + timedelta(hours=1)) as work:
@@ -192,6 +203,7 @@ def fill(ledger: Ledger, folder: Path) -> Ledger:
     return ledger
 
 
+@filled_once
 def fill_drawn(ledger: Ledger) -> Ledger:
     """Add a drawn scan, and two of its screws read by somebody without an account."""
     asked = select(Person.id).where(Person.name == "Cora Dietz")

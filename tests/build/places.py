@@ -110,9 +110,9 @@ class Server:
         self.url = make_url(os.environ[SERVER])
         self.engine = create_engine(self.url, isolation_level="AUTOCOMMIT")
 
-    def create(self, template: str = "template1") -> str:
-        """Make a database and return its name."""
-        name = f"ledger_test_{secrets.token_hex(6)}"
+    def create(self, template: str = "template1", name: str = "") -> str:
+        """Make a database, under a new name unless one is given; return its name."""
+        name = name or f"ledger_test_{secrets.token_hex(6)}"
         self.run(f'CREATE DATABASE "{name}" TEMPLATE "{template}"')
         return name
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from registry.actions.replies import lay_before_surgeons
 from registry.domain.access import Role
+from tests.build.filled_once import filled_once
 from tests.build.loaded import an_account, load_reading_rows, load_rows
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ LATER = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 _SCREWS = [(level, side) for level in ("L3", "L4") for side in "LR"]
 
 
+@filled_once
 def fill_sealable(ledger: Ledger) -> dict[str, Viewer]:
     """Load two cases with their readings, lay the quarter before its surgeons; return who acts."""
     for reference, surgeon in (("OP-1", "Anna Berg"), ("OP-2", "Bodo Carl")):

@@ -18,6 +18,7 @@ from registry.domain.directions import PEDICLE_WALLS, Direction
 from registry.domain.readings import Confidence, Method, NotAssessableReason
 from registry.store.models.readings import Assignment, ConsensusRow
 from tests.build.desk import fill_desk
+from tests.build.filled_once import filled_once
 from tests.build.ledgers import (
     NOW,
     KnownAccount,
@@ -38,6 +39,7 @@ _QUICK = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
 UNREADABLE = Submission(None, not_assessable=NotAssessableReason.ARTEFACT)
 
 
+@filled_once
 def fill_for_two(ledger: Ledger) -> None:
     """Fill a new ledger with accounts, two more readers, and screws to be read."""
     # Little memory and time: the passwords are no secret.

@@ -2,60 +2,28 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 import subprocess
-from datetime import date
-from pathlib import Path
 
 import numpy as np
 import pydicom
 import pytest
 import SimpleITK
 
-from demo_data.scenario.ct.study import (
-    DrawnStudy,
-    PatientIdentity,
-    draw_study,
-    drawn_screws,
-    volume,
-)
-from tests.build.made_once import made_once
-
-IDENTITY = PatientIdentity()
+from demo_data.scenario.ct.study import drawn_screws, volume
+from tests.build.drawn_study import IDENTITY, SEED, as_said, draw_into, drawn_study
 
 
 @pytest.fixture(scope="module")
-def drawn(tmp_path_factory):
-    """Give a folder with the study, what drawing it said, and its voxels drawn a second time."""
-
-    def make(folder):
-        said = draw_study(
-            folder / "study",
-            seed=3,
-            identity=IDENTITY,
-            operated_on=date(2026, 9, 1),
-            scanned_on=date(2026, 9, 4),
-        )
-        np.save(folder / "affine.npy", said.affine)
-        np.save(folder / "voxels.npy", volume(3)[0])
-        kept = {"shape": said.shape, "files": [str(path) for path in said.files]}
-        (folder / "said.json").write_text(json.dumps(kept), encoding="utf-8")
-
-    return made_once(tmp_path_factory, "drawn-study", make)
+def study(tmp_path_factory):
+    """Give what drawing the study said."""
+    return as_said(drawn_study(tmp_path_factory))
 
 
 @pytest.fixture(scope="module")
-def study(drawn):
-    kept = json.loads((drawn / "said.json").read_text(encoding="utf-8"))
-    files = tuple(map(Path, kept["files"]))
-    affine = np.load(drawn / "affine.npy")
-    return DrawnStudy(drawn_screws(), affine, tuple(kept["shape"]), files)
-
-
-@pytest.fixture(scope="module")
-def voxels(drawn):
-    return np.load(drawn / "voxels.npy")
+def voxels(tmp_path_factory):
+    """Give the voxels that were drawn, as they were before they were written."""
+    return np.load(drawn_study(tmp_path_factory) / "voxels.npy")
 
 
 def test_an_independent_checker_of_dicom_files_finds_no_error(study):
@@ -132,17 +100,19 @@ def test_no_file_tells_where_the_screws_are_or_how_far_they_stand_out(study):
 
 
 def test_the_same_seed_and_identity_write_the_same_bytes(study, voxels, tmp_path, monkeypatch):
-    # The voxels are a second drawing already; the screws are to be worked out a second time too.
+    # The whole takes ten seconds to draw; below a part of it is drawn a second time.
     monkeypatch.setattr("demo_data.scenario.ct.study.draw_volume", lambda *_: voxels)
     drawn_screws.cache_clear()
-    again = draw_study(
-        tmp_path,
-        seed=3,
-        identity=IDENTITY,
-        operated_on=date(2026, 9, 1),
-        scanned_on=date(2026, 9, 4),
-    )
+    again = draw_into(tmp_path)
     assert again.screws == study.screws
     for first, second in zip(study.files, again.files, strict=True):
         assert first.name == second.name
         assert first.read_bytes() == second.read_bytes()
+
+
+def test_the_same_seed_draws_the_same_voxels():
+    coarse = {"levels": ("L4",), "spacing_mm": (0.9, 2.0)}
+    (first, affine), (again, affine_again) = (volume(SEED, **coarse) for _ in range(2))
+    assert np.array_equal(first, again)
+    assert np.array_equal(affine, affine_again)
+    assert not np.array_equal(first, volume(SEED + 1, **coarse)[0])

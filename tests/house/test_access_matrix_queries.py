@@ -62,6 +62,7 @@ from registry.store.queries import (
     vaulted,
 )
 from registry.store.vault import reference_hash
+from tests.build.filled_once import filled_once
 from tests.build.loaded import NOW, an_account, fill
 from tests.build.read import read_screw
 from tests.build.tables import a_log, a_readings
@@ -808,6 +809,10 @@ NOT_ASKING = {
         "pooled whoever asks; strata are hidden there",
         (*RATES, *COMPLETING, *SEALING[:1]),
     ),
+    "counted_screws.surgeons_with_placed": (
+        "whose runs to offer, to who may see every surgeon",
+        ("registry.actions.count_runs",),
+    ),
     "counted_screws.first_operation": ("a day, with which the periods to offer begin", RATES[:1]),
     "counted_screws.participants": (
         "refuses a reader's own case; says what a viewer has seen anyway",
@@ -869,7 +874,7 @@ NOT_ASKING = {
     "people.name_key": ("a spelling and no record", TRIES),
     "people.all_person_names": (
         "labels or codes, decided there; names that no cover may hold",
-        (*RATES, *AGREEING, "registry.actions.meeting_pack"),
+        (*RATES, *AGREEING, "registry.actions.meeting_pack", "registry.actions.count_runs"),
     ),
     "readings.current_readings": ("works consensus out", SETTLING),
     "readings.counted_ids": (
@@ -930,7 +935,11 @@ def public_functions():
 
 @pytest.fixture
 def filled(ledger, tmp_path):
-    fill(ledger, tmp_path)
+    return add_everybody(fill(ledger, tmp_path))
+
+
+@filled_once
+def add_everybody(ledger):
     with ledger.writing("test", NOW) as work:
         person = work.insert(people.Person, "add a person", name="Stefan Steward")
         work.insert(people.PersonAlias, "add a name", person_id=person, folded="stefan steward")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from tests.build.drawn_study import drawn_study
 from tests.build.made_once import made_once
 from tests.journeys.browsing import Visit, sign_in_as, visit
 from tests.journeys.program import serving
@@ -36,7 +37,8 @@ def made_unit_with_ct(tmp_path_factory: pytest.TempPathFactory, made_unit: Path)
     """Give a ledger to be copied: the same, and a drawn CT whose screws are to be read."""
 
     def make(folder: Path) -> None:
-        add_drawn_ct(copied(made_unit, folder / "home"), folder / "ct")
+        study = drawn_study(tmp_path_factory) / "study"
+        add_drawn_ct(copied(made_unit, folder / "home"), study, folder / "ct")
         add_scans_on_their_way(folder / "home")
 
     return made_once(tmp_path_factory, "unit-with-ct", make) / "home"

@@ -15,11 +15,12 @@ import pytest
 from playwright.sync_api import expect
 
 from demo_data.scenario.ct.study import drawn_screws
+from tests.build.drawn_study import OPERATED_ON
 from tests.journeys import at_the_desk, copied_marks, cortex_by_gradient, rays_at_the_desk
 from tests.journeys.at_the_desk import WALLS, Desk, expect_no_faults, find_screws, owed
 from tests.journeys.copied_marks import mark_on_by_mouse
 from tests.journeys.cortex_by_gradient import front_marks, outlines
-from tests.journeys.units import OPERATED_ON, drawn_case
+from tests.journeys.units import drawn_case
 
 pytestmark = pytest.mark.browser
 
@@ -36,7 +37,8 @@ def by_name(level, side):
     return f"{level} {'left' if side == 'L' else 'right'}"
 
 
-TRUTH = {by_name(screw.level, screw.side): screw.extents_mm for screw in drawn_screws()}
+def truth_of_all():
+    return {by_name(screw.level, screw.side): screw.extents_mm for screw in drawn_screws()}
 
 
 def grade_of(extents_mm):
@@ -96,7 +98,7 @@ def assert_near_truth(told):
     """Print truth, reading and error of each screw and wall; each within half a millimetre."""
     print("\nscrew     wall      truth  read   sd    error  grade (truth)")
     for name, numbers in told.items():
-        truth = TRUTH[name]
+        truth = truth_of_all()[name]
         directions = [*WALLS, "anterior"] if name == THROUGH_THE_FRONT else WALLS
         for wall in directions:
             error = numbers.mm(wall) - truth[wall]
@@ -166,7 +168,7 @@ def test_a_contained_screw_one_through_two_walls_and_one_through_the_front_are_r
     visit = signed_in(served, "registrar")
     page = visit.open("/worklist")
     screws = owed(page)
-    assert set(screws) == set(TRUTH)
+    assert set(screws) == set(truth_of_all())
     places = find_screws(page, screws)
     told = {}
     for name in TO_BE_READ:

@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 from playwright.sync_api import expect
 
+from tests.build.drawn_study import SCANNED_ON
 from tests.journeys.at_the_desk import WALLS, Desk, expect_no_faults, find_screws, owed
 from tests.journeys.cortex_by_gradient import outlines
 from tests.journeys.test_every_page_is_accessible import overflow, violations
-from tests.journeys.test_reading_by_mouse import TRUTH, WITHIN_MM, stored
+from tests.journeys.test_reading_by_mouse import WITHIN_MM, stored, truth_of_all
 from tests.journeys.test_registrar import TELLING, found_in
-from tests.journeys.units import SCANNED_ON, drawn_case
+from tests.journeys.units import drawn_case
 
 pytestmark = pytest.mark.browser
 
@@ -94,7 +95,7 @@ def test_calliper_eye_typed_and_not_assessable_are_saved_and_nothing_tells_whose
 
     desk = opened(page, served, "L2 right")
     told = read_by_calliper(desk, places["L2 right"])
-    assert abs(told.mm("medial") - TRUTH["L2 right"]["medial"]) <= WITHIN_MM
+    assert abs(told.mm("medial") - truth_of_all()["L2 right"]["medial"]) <= WITHIN_MM
     desk.save()
 
     desk = opened(page, served, "T11 right")

@@ -11,8 +11,9 @@ from playwright.sync_api import expect
 
 from demo_data.scenario import people
 from registry.domain.techniques import EntryTechnique, Guidance
+from tests.build.drawn_study import IDENTITY
 from tests.journeys.browsing import tab_to
-from tests.journeys.units import IDENTITY, SURGEONS, cases, counted_screws, drawn_case
+from tests.journeys.units import SURGEONS, cases, counted_screws, drawn_case
 
 pytestmark = pytest.mark.browser
 

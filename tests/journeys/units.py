@@ -10,12 +10,11 @@ import io
 import os
 import shutil
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from functools import cache
 from typing import TYPE_CHECKING
 
 from demo_data.scenario import people
-from demo_data.scenario.ct.study import PatientIdentity, draw_study
 from demo_data.scenario.tables import readings_table, theatre_log
 from demo_data.scenario.unit import invent_unit
 from registry.actions.accounts import acting
@@ -30,6 +29,7 @@ from registry.actions.work_arrivals import work_once
 from registry.domain.arrivals import ArrivalSource
 from registry.store.home import open_ledger
 from tests.build.arriving import a_study
+from tests.build.drawn_study import OPERATED_ON
 from tests.journeys.program import run
 
 if TYPE_CHECKING:
@@ -38,10 +38,6 @@ if TYPE_CHECKING:
     from demo_data.scenario.records import InventedCase, InventedScrew
 
 EARLIEST = 45
-OPERATED_ON = date(2024, 10, 14)
-SCANNED_ON = date(2024, 10, 17)
-IDENTITY = PatientIdentity()
-CT_SEED = 11
 KEPT_SLICES = 24
 """Of the drawn study, for who wants to send files: enough for a series, with what lay beside it."""
 
@@ -97,18 +93,16 @@ def make_unit(home: Path) -> None:
     run(home, "load-readings", folder / "readings.csv", "--new-persons")
 
 
-def add_drawn_ct(home: Path, folder: Path) -> None:
-    """Draw the CT as DICOM files and load them; the hospital number finds its case.
+def add_drawn_ct(home: Path, study: Path, folder: Path) -> None:
+    """Load the drawn study's files; the hospital number finds its case.
 
-    Some of the files stay in the folder.
+    Some of the files are copied into the folder.
     """
-    draw_study(
-        folder, seed=CT_SEED, identity=IDENTITY, operated_on=OPERATED_ON, scanned_on=SCANNED_ON
-    )
-    told = run(home, "load-ct", folder)
+    told = run(home, "load-ct", study)
     assert f"to case {drawn_case().reference}" in told
-    for path in sorted((folder / "axial").iterdir())[KEPT_SLICES:]:
-        path.unlink()
+    (folder / "axial").mkdir(parents=True)
+    for path in [*sorted((study / "axial").iterdir())[:KEPT_SLICES], *study.glob("*.dcm")]:
+        shutil.copy(path, folder / path.relative_to(study))
 
 
 def add_scans_on_their_way(home: Path) -> None:

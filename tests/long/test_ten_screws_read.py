@@ -19,11 +19,11 @@ from tests.journeys.conftest import (
 from tests.journeys.counting import Hands, told_in_words
 from tests.journeys.test_reading_by_keyboard import TELL_THE_MOUSE, read_by_keys
 from tests.journeys.test_reading_by_mouse import (
-    TRUTH,
     WALLS,
     grade_of,
     is_near_cut_off,
     read,
+    truth_of_all,
 )
 
 __all__ = ["made_unit", "made_unit_with_ct", "own_unit_with_ct", "signed_in", "visiting"]
@@ -59,7 +59,7 @@ def test_ten_screws_are_read_and_no_breach_passes_for_contained(
         hands.told()
         told = read_one(page, places[name])
         lines.append((name, *hands.told()))
-        truth = TRUTH[name]
+        truth = truth_of_all()[name]
         print(f"\n{told_in_words(*lines[-1])}; grade {told.grade}, drawn {grade_of(truth)}", end="")
         if told.grade == "A" and max(truth[wall] for wall in WALLS) >= 2.0:
             missed.append(name)

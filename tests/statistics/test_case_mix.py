@@ -32,6 +32,8 @@ def test_the_expected_add_up_to_the_events_and_follow_the_factors():
     assert found.expected.sum() == pytest.approx(events.sum())
     assert found.expected_unseen.sum() == pytest.approx(events.sum())
     assert 0.5 < found.shares["level"] < 1
+    assert found.is_used
+    assert found.discrimination.low > 0.5
     # A patient's true log odds ratio is 1.0; the marginal one is nearer to 0.
     (level,) = (term for term in found.terms if term.factor == "level")
     assert (level.category, level.reference) == ("high", "low")
@@ -63,6 +65,8 @@ def test_without_any_effect_there_is_mostly_no_model_and_it_says_why():
     found = [model(seed, level=0.0)[2] for seed in range(40, 60)]
     refused = [one for one in found if isinstance(one, Refusal)]
     assert len(refused) >= 6  # two factors: (2/3)^2
+    # By the interval of its c statistic a model of chance is used in 2 or 3 of 100.
+    assert sum(one.is_used for one in found if isinstance(one, CaseMix)) <= 2
     assert "no better than chance" in refused[0].reason
 
 

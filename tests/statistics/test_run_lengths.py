@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from reports.statistics.drawn_steps import Steps
 from reports.statistics.run_lengths import markov_run_length, operations, simulated_limit, steps
 from reports.statistics.sequential import BETTER, WORSE
 from tests.build.in_control import SIZES, run_lengths
@@ -64,3 +65,13 @@ def test_operations_of_other_risks_step_by_their_own():
     mean_events = 0.5 * (0.32 + 0.1)
     drift = mean_events * np.log(2) - 0.5 * (np.log(1.02) + np.log(1.3) + np.log(1.1))
     assert values @ shares == pytest.approx(drift)
+
+
+def test_steps_are_drawn_as_by_searching_their_cumulated_shares():
+    rng = np.random.default_rng(11)
+    for count in (1, 2, 7, 3000):
+        values, shares = rng.normal(size=count), rng.dirichlet(np.full(count, 0.3))
+        ours = Steps.of(values, shares).draw(np.random.default_rng(count), 20_000)
+        at = np.random.default_rng(count).random(20_000)
+        searched = values[np.searchsorted(np.cumsum(shares)[:-1], at, side="right")]
+        assert (ours == searched).all()

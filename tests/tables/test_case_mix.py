@@ -16,7 +16,14 @@ from reports.statistics.case_mix import CaseMix, Refusal
 from reports.statistics.observed_expected import observed_over_expected
 from reports.tables.case_mix import case_mix_table
 from reports.tables.case_mix_factors import expected_of, factors
-from reports.tables.case_mix_words import ADJUSTED, expected_words, sentence, trust, words_of
+from reports.tables.case_mix_words import (
+    ADJUSTED,
+    basis_words,
+    expected_words,
+    sentence,
+    trust,
+    words_of,
+)
 from reports.tables.rates import Question, rates
 from reports.tables.splits import Split
 from tests.tables.units import a_screw, extents
@@ -97,6 +104,7 @@ def test_what_the_surgeon_chooses_is_never_a_factor():
 def test_what_is_expected_names_the_factors_used_and_owns_a_model_that_tells_nothing():
     model, _ = expected_of(UNIT, Event())
     shares = dict.fromkeys(model.shares, 0.0) | {"level": 0.6}
+    assert model.is_used
     for c, is_weak in ((0.52, True), (0.75, False)):
         told = expected_words(
             replace(model, shares=shares, discrimination=replace(model.discrimination, value=c))
@@ -104,6 +112,32 @@ def test_what_is_expected_names_the_factors_used_and_owns_a_model_that_tells_not
         assert "model of patient and pedicle (level), made" in told
         assert "so not used: bone quality, " in told
         assert ("little better than a coin" in told) == is_weak
+
+
+def test_a_model_that_tells_no_better_than_chance_gives_way_to_the_overall_rate_and_says_so():
+    # Seeds at which some factor keeps a share by chance, so that there is a model at all.
+    for seed in range(1, 30):
+        alike = UNIT.assign(
+            medial_mm=np.where(np.random.default_rng(seed).random(len(UNIT)) < 0.1, 2.5, 0.0)
+        )
+        model, expected = expected_of(alike, Event())
+        if isinstance(model, CaseMix):
+            break
+    assert not model.is_used
+    assert model.discrimination.low <= 0.5
+    table = case_mix_table(alike, Question((Split.SURGEON,)), {1: "Abel", 2: "Zoe"})
+    whole = rates(alike, Question()).rows[0]
+    unit_rate = whole.breached / whole.graded
+    assert expected == pytest.approx(unit_rate)
+    counted = rates(alike, Question((Split.SURGEON,)), labels={1: "Abel", 2: "Zoe"}).rows
+    for row, plain in zip(table.rows, counted, strict=True):
+        assert row.ratio.value == pytest.approx(plain.rate / unit_rate)
+    assert table.as_json()["model"]["used"] is False
+    assert table.notes()[1].startswith("Expected: the unit's overall rate for each screw, as its")
+    assert ADJUSTED not in table.notes()
+    assert "so the model is not used" in " ".join(trust(model))
+    assert expected_words(model).startswith(table.notes()[1])
+    assert basis_words(model) == "the unit's overall rate"
 
 
 def test_what_is_not_stated_is_a_category_of_its_own():
@@ -179,7 +213,7 @@ def test_persons_are_told_that_their_own_screws_are_in_the_model_and_never_singl
     rows["surgeon"] = 1 + np.arange(len(rows)) // 12 % 6
     rows["case_id"], rows["operated_on"] = rows.index, rows["operated_on"].iloc[0]
     table = case_mix_table(rows, Question((Split.SURGEON,), threshold=Threshold.ANY), labels)
-    assert "own screws are part of the model" in " ".join(table.notes())
+    assert "own screws are part of what is expected" in " ".join(table.notes())
     assert "Surgeon" not in ratio_chart(table).alternative
 
 

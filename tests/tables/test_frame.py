@@ -1,12 +1,16 @@
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 
+import pandas as pd
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from registry.domain.directions import Direction
 from registry.domain.techniques import Intention, Life
-from reports.frame import COLUMNS, Event, Intended, Threshold, check, frame
-from tests.tables.units import a_screw, extents
+from reports.frame import COLUMNS, Event, Intended, Threshold, check, frame, with_extents
+from tests.tables.units import a_screw, extents, screws
 
 ANY, TWO, FOUR = Threshold
 
@@ -41,6 +45,14 @@ def test_the_greatest_of_the_four_walls_counts():
     screw = {"extents_mm": extents(medial="1.9", lateral="2.3", cranial="0.4")}
     assert counted(Event(TWO), **screw) == (True, True)
     assert counted(Event(TWO, Direction.MEDIAL), **screw) == (True, False)
+
+
+@settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.too_slow])
+@given(rows=screws().filter(bool), data=st.data())
+def test_other_extents_in_a_frame_are_the_frame_of_other_extents(rows, data):
+    others = [data.draw(st.sampled_from(rows)).extents_mm if row.imaged else {} for row in rows]
+    made = frame([replace(row, extents_mm=each) for row, each in zip(rows, others, strict=True)])
+    pd.testing.assert_frame_equal(with_extents(frame(rows), others), made)
 
 
 @pytest.mark.parametrize("wall", ["medial", "lateral", "cranial", "caudal"])

@@ -149,6 +149,23 @@ def test_a_name_that_a_spreadsheet_would_run_is_made_harmless():
     assert SurgeonPoint("x", 0, 0, 0, 0, 0).position is Position.NOT_DRAWN
 
 
+def test_no_label_is_struck_through_by_a_line_that_it_can_keep_clear_of():
+    """A point under a level line: its label goes below, as the default place would meet it."""
+    for line in ([(0.0, 0.108), (100.0, 0.108)], [(0.0, 0.2), (100.0, 0.05)]):
+        _, axes = figure(8.6, 4.9)
+        axes.set_xlim(0, 100)
+        axes.set_ylim(0, 0.2)
+        _label(axes, [(50.0, 0.1)], ["27C9B0"], [line])
+        (text,) = axes.texts
+        x, y = axes.transData.transform((50.0, 0.1)) * 72 / 100
+        right, up = text.get_position()
+        left = x + right if text.get_ha() == "left" else x + right - 6 * 5.3
+        ends = axes.transData.transform(line) * 72 / 100
+        slope = (ends[1, 1] - ends[0, 1]) / (ends[1, 0] - ends[0, 0])
+        heights = [ends[0, 1] + slope * (at - ends[0, 0]) for at in (left, left + 6 * 5.3)]
+        assert max(heights) < y + up or min(heights) > y + up + 8
+
+
 def test_labels_of_the_chart_do_not_lie_on_one_another():
     """Points at nearly one place: the boxes of their labels, as placed, keep apart."""
     _, axes = figure(8.6, 4.9)

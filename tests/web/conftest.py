@@ -6,8 +6,12 @@ import shutil
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
+from unittest import mock
 
 import pytest
+from flask import Flask
+from jinja2 import BytecodeCache
+from werkzeug.routing import Rule
 
 from registry.store.home import open_ledger
 from registry.web.app import create_app
@@ -21,8 +25,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from flask import Flask
     from flask.testing import FlaskClient
+    from jinja2.bccache import Bucket
 
     from registry.store.home import Ledger
     from tests.build.ledgers import KnownAccount
@@ -39,6 +43,46 @@ class Clock:
 
     def __call__(self) -> datetime:
         return self.instant
+
+
+class _KeptTemplates(BytecodeCache):
+    """Keeps what templates are compiled to, for every application of this process."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, bytes] = {}
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        # The key is the template's name and place; a changed text is told by its own sum.
+        if bucket.key in self._kept:
+            bucket.bytecode_from_string(self._kept[bucket.key])
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        self._kept[bucket.key] = bucket.bytecode_to_string()
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _applications_are_made_quickly() -> Iterator[None]:
+    """Compile templates once a process, and what makes a route's addresses when one is asked for.
+
+    That is most of what making an application takes, and nearly every test here makes one.
+    """
+    write, kept = Rule._compile_builder, _KeptTemplates()
+
+    def write_later(rule: Rule, append_unknown: bool = True) -> Callable[..., tuple[str, str]]:  # noqa: FBT001, FBT002 - as Werkzeug has it
+        written: list[Callable[..., tuple[str, str]]] = []
+
+        def address(of: Rule, /, **values: str) -> tuple[str, str]:
+            if not written:
+                written.append(write(rule, append_unknown))
+            return written[0](of, **values)
+
+        return address
+
+    with (
+        mock.patch.object(Rule, "_compile_builder", write_later),
+        mock.patch.object(Flask, "jinja_options", Flask.jinja_options | {"bytecode_cache": kept}),
+    ):
+        yield
 
 
 @pytest.fixture(scope="session")

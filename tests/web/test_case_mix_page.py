@@ -47,7 +47,7 @@ def test_persons_are_codes_until_names_are_asked_for(client_of: ClientOf):
 
 WRONG = {
     "by=level,side": "give exactly one",
-    "interval=wilson": "it has its own",
+    "interval=wilson": "there is no filter &#39;interval&#39;; use by, named, from, to, threshold",
     "from=x": "&#39;x&#39; cannot be used",
 }
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from typing import TYPE_CHECKING
 
 from registry.actions.compare_groups import compare_groups
@@ -74,8 +75,8 @@ def test_persons_are_codes_until_names_are_asked_for(client_of: ClientOf):
 WRONG = {
     "by=side&group=L&group=M": "no screw is of &#39;M&#39;",
     "by=level,side": "give exactly one",
-    "interval=wilson": "a comparison has its own",
-    "moon=full": "there is no filter &#39;moon&#39;",
+    "interval=wilson": "there is no filter &#39;interval&#39;; use by, group, against, named, from",
+    "moon=full": "to, threshold, direction, intended, minimum",
     "threshold=3&from=x": "&#39;x&#39; cannot be used",
 }
 
@@ -86,6 +87,15 @@ def test_a_filter_that_cannot_be_used_is_named(client_of: ClientOf):
         answer = client.get(f"/compare?{address}")
         assert answer.status_code == 400
         assert told in answer.text
+
+
+def test_the_filters_it_names_are_those_of_its_form(client_of: ClientOf):
+    client = client_of(QUALITY_LEAD)
+    told = client.get("/compare?moon=full").text.partition("; use ")[2].partition("</p>")[0]
+    form = client.get("/compare?by=surgeon&minimum=1").text.partition("<form")[2]
+    form = form[form.index('class="filters"') :].partition("</form>")[0]
+    named = set(re.findall(r' name="([a-z_]+)"', form)) - {"of"}  # hidden: nobody chooses it
+    assert set(told.rstrip(".").split(", ")) == named
 
 
 def test_the_strip_leads_there_for_who_may_go_and_for_nobody_else(client_of: ClientOf):

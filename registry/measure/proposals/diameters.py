@@ -20,8 +20,13 @@ _STREAK_MM, _STREAK_SD_MM = 0.8, 1.0
 
 def estimated_diameter(fitted: FittedShank) -> tuple[float, float]:
     """Return a shank's catalogued diameter and its standard deviation, mm."""
-    sections = fitted.sections
-    diameter = 2.0 * sections.shank_mm + _THREAD_MM
-    if float(np.median(sections.shapes[sections.narrow()])) < _STREAKED_SHAPE:
+    diameter = 2.0 * fitted.sections.shank_mm + _THREAD_MM
+    if is_streaked(fitted):
         return diameter - _STREAK_MM, _STREAK_SD_MM
     return diameter, _CUT_OFF_SD_MM if fitted.is_cut_off else _SD_MM
+
+
+def is_streaked(fitted: FittedShank) -> bool:
+    """Return whether streaks broaden a shank's sections in one direction."""
+    sections = fitted.sections
+    return float(np.median(sections.shapes[sections.narrow()])) < _STREAKED_SHAPE

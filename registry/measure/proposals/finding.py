@@ -11,6 +11,7 @@ import numpy as np
 from registry.domain.problems import BadInputError
 from registry.measure.proposals.candidates import candidates
 from registry.measure.proposals.diameters import estimated_diameter
+from registry.measure.proposals.flanks import metal_ends
 from registry.measure.proposals.judging import is_screw, stands_alone
 from registry.measure.shank import distance_to
 from registry.measure.shank_ends import fit_shank
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
     from registry.measure.axes import FloatArray, ScrewAxis
     from registry.measure.proposals.candidates import Candidate
+    from registry.measure.proposals.flanks import MetalEnds
     from registry.measure.sampling import Voxels
     from registry.measure.shank import Line
     from registry.measure.shank_ends import FittedShank
@@ -48,6 +50,7 @@ class FoundScrew:
     diameter_mm, diameter_sd_mm : what the catalogue would call it, with one standard deviation
     is_headed : whether the metal widens behind the entry
     is_tip_hidden : whether the tip lies against another screw's metal, and is less certain
+    ends : where the metal seems to end, None where that is not seen
     """
 
     axis: ScrewAxis
@@ -56,6 +59,7 @@ class FoundScrew:
     diameter_sd_mm: float
     is_headed: bool = True
     is_tip_hidden: bool = False
+    ends: MetalEnds | None = None
 
 
 def find_screws(voxels: Voxels, affine: ArrayLike) -> tuple[FoundScrew, ...]:
@@ -83,6 +87,7 @@ def find_screws(voxels: Voxels, affine: ArrayLike) -> tuple[FoundScrew, ...]:
                 sd,
                 fitted.is_headed,
                 fitted.is_tip_hidden,
+                metal_ends(voxels, affine, fitted),
             )
         )
     return tuple(sorted(found, key=lambda screw: -screw.axis.entry_mm[2]))

@@ -8,6 +8,7 @@ from registry.measure.proposals.finding import find_screws
 from registry.measure.proposals.matching import match_screws
 from registry.measure.proposals.placed import Placed, measure_placed
 from registry.measure.proposals.records import ScanProposal
+from registry.measure.proposals.swelling import without_swelling
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,7 +30,7 @@ def propose(voxels: Voxels, affine: ArrayLike, logged: Sequence[LoggedScrew]) ->
     logged : the screws that the theatre log has
     """
     matching = match_screws(find_screws(voxels, affine), logged, voxels, affine)
-    placed = [_placed(screw, found) for screw, found in matching.matched]
+    placed = [_placed(screw, found) for screw, found in without_swelling(matching.matched)]
     return ScanProposal(
         measure_placed(voxels, affine, placed),
         matching.unmatched,

@@ -180,6 +180,12 @@ def _consensus(
     return {(row[0], row[1]): (row[2], dict(zip(Direction, row[3:], strict=True))) for row in rows}
 
 
+def surgeons_with_placed(session: Session) -> frozenset[int]:
+    """Return the responsible surgeons of whom `counted_screws` returns a screw."""
+    placed = _placed().with_only_columns(Case.surgeon_id).order_by(None).distinct()
+    return frozenset(session.scalars(placed))
+
+
 def first_operation(session: Session) -> date | None:
     """Return the day of the ledger's first operation."""
     return session.scalar(select(func.min(Case.operated_on)))

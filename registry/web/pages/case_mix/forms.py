@@ -6,9 +6,13 @@ from typing import TYPE_CHECKING
 
 from werkzeug.datastructures import MultiDict
 
-from registry.domain.problems import BadInputError, Fault
 from registry.web.fields import Choice, Field
-from registry.web.pages.rates.forms import address_values, question_fields, read_question
+from registry.web.pages.rates.forms import (
+    COUNTED,
+    address_values,
+    question_fields,
+    read_question,
+)
 from reports.tables.rate_words import stratum_heading
 from reports.tables.splits import PERSONS, Split
 
@@ -16,22 +20,20 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from registry.domain.access import Viewer
+    from registry.domain.problems import Fault
     from reports.tables.rates import Question
 
 NAMED = "named"
 _FIRST = Split.SURGEON
+_FILTERS = ("by", NAMED, *COUNTED)
 
 
 def read_case_mix(args: MultiDict[str, str], minimum: int) -> Question:
     """Return the question in an address; BadInputError names every filter that is wrong."""
-    kept = MultiDict((key, value) for key, value in args.items(multi=True) if key != NAMED)
-    if "interval" in kept:
-        raise BadInputError(
-            Fault("there is no filter 'interval'", "address", "leave it out, it has its own")
-        )
+    kept = MultiDict(args)
     if not kept.get("by", "").strip():
         kept["by"] = _FIRST.value
-    return read_question(kept, minimum)
+    return read_question(kept, minimum, _FILTERS)
 
 
 def is_named(args: MultiDict[str, str]) -> bool:

@@ -6,10 +6,14 @@ from typing import TYPE_CHECKING
 
 from werkzeug.datastructures import MultiDict
 
-from registry.domain.problems import BadInputError, Fault
 from registry.domain.words import folded
 from registry.web.fields import Choice, Field
-from registry.web.pages.rates.forms import address_values, question_fields, read_question
+from registry.web.pages.rates.forms import (
+    COUNTED,
+    address_values,
+    question_fields,
+    read_question,
+)
 from reports.tables.compare import ComparisonQuestion
 from reports.tables.compare_words import name_of
 from reports.tables.rate_words import stratum_heading
@@ -19,10 +23,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from registry.domain.access import Viewer
+    from registry.domain.problems import Fault
     from reports.tables.compare import ComparisonTable
 
 GROUP, OF, AGAINST, NAMED = "group", "of", "against", "named"
-_OWN = frozenset({GROUP, OF, AGAINST, NAMED})
+_FILTERS = ("by", GROUP, AGAINST, NAMED, *COUNTED)
 _PAIRS = "every other"
 _LARGEST = "the largest"
 
@@ -32,14 +37,10 @@ def read_comparison(args: MultiDict[str, str], minimum: int) -> ComparisonQuesti
 
     Groups that were ticked under another split (`of`) are forgotten.
     """
-    kept = MultiDict((key, value) for key, value in args.items(multi=True) if key not in _OWN)
-    if "interval" in kept:
-        raise BadInputError(
-            Fault("there is no filter 'interval'", "address", "a comparison has its own")
-        )
+    kept = MultiDict((key, value) for key, value in args.items(multi=True) if key != OF)
     if not kept.get("by", "").strip():
         kept["by"] = Split.ENTRY_TECHNIQUE.value
-    counting = read_question(kept, minimum)
+    counting = read_question(kept, minimum, _FILTERS)
     of = args.get(OF, "").strip()
     is_current = not of or (len(counting.by) == 1 and of == counting.by[0].value)
     groups = _ticked(args) if is_current else []

@@ -14,7 +14,7 @@ from reports.tables.rate_words import stratum_heading
 from reports.tables.splits import PERSONS, IntervalName, Split
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
     from datetime import date
 
     from werkzeug.datastructures import MultiDict
@@ -23,8 +23,11 @@ if TYPE_CHECKING:
     from registry.domain.access import Viewer
     from reports.tables.rates import Question
 
-_PERIOD, _OPEN = "period", ".."
+PERIOD, _OPEN = "period", ".."
 """A period in one filter, first/last; an open end as ISO 8601-2:2019 writes it."""
+
+COUNTED = ("from", "to", "threshold", "direction", "intended", "minimum")
+"""The filters of every page that counts breaches."""
 
 _ALL_SCREWS = Choice("", "all screws together")
 _NOTHING_MORE = Choice("", "nothing more")
@@ -54,23 +57,25 @@ _INTERVALS = (
 )
 
 
-def read_question(args: MultiDict[str, str], minimum: int) -> Question:
+def read_question(
+    args: MultiDict[str, str], minimum: int, known: Sequence[str] = (*NAMES, PERIOD)
+) -> Question:
     """Return the question in an address; BadInputError names every filter that is wrong.
 
-    `minimum` is the unit's own, for an address that has none.
+    `minimum` is the unit's own, for an address that has none; `known` the page's filters, its own
+    among them, which are left to the page.
     """
     faults = [
-        Fault(f"there is no filter {name!r}", "address", f"use {', '.join((*NAMES, _PERIOD))}")
+        Fault(f"there is no filter {name[:40]!r}", "address", f"use {', '.join(known)}")
         for name in args
-        if name not in (*NAMES, _PERIOD)
+        if name not in known
     ]
-
     said = {name: args.get(name, "") for name in NAMES} | {"by": ",".join(args.getlist("by"))}
-    if args.get(_PERIOD, "").strip():
-        start, slash, end = args[_PERIOD].strip().partition("/")
+    if args.get(PERIOD, "").strip():
+        start, slash, end = args[PERIOD].strip().partition("/")
         if not slash or args.get("from") or args.get("to"):
             mend = "give FIRST/LAST as 2026-01-01/2026-03-31, and then neither from nor to"
-            faults.append(Fault(f"{args[_PERIOD][:40]!r} cannot be used", _PERIOD, mend))
+            faults.append(Fault(f"{args[PERIOD][:40]!r} cannot be used", PERIOD, mend))
         else:
             said |= {"from": start.removeprefix(_OPEN), "to": end.removeprefix(_OPEN)}
     try:
@@ -163,7 +168,7 @@ def _period_fields(
             _day_field("to", "until, included", args, wrong),
         ]
     start, end = (args.get(name, "").strip() for name in ("from", "to"))
-    value = args.get(_PERIOD, "").strip() or ((start or end) and _interval(start, end))
+    value = args.get(PERIOD, "").strip() or ((start or end) and _interval(start, end))
     choices = [Choice("", "all that is settled")]
     choices += [
         Choice(_interval(period.start, period.end), period.words) for period in offered.periods
@@ -172,9 +177,9 @@ def _period_fields(
         choices.append(Choice(_interval("", offered.today), "all to today, own screws only"))
     if value not in {choice.value for choice in choices}:
         choices.append(Choice(value, value.replace("/", " to ").replace(_OPEN, "start")))
-    told = [wrong[name] for name in (_PERIOD, "from", "to") if name in wrong]
+    told = [wrong[name] for name in (PERIOD, "from", "to") if name in wrong]
     return [
-        Field(_PERIOD, "Operated in", value, "select", tuple(choices), error=". ".join(told)),
+        Field(PERIOD, "Operated in", value, "select", tuple(choices), error=". ".join(told)),
     ]
 
 

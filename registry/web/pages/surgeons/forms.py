@@ -7,17 +7,23 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from werkzeug.datastructures import MultiDict
-
 from registry.domain.access import Deed, Reach, reach
 from registry.domain.problems import BadInputError, Fault
 from registry.domain.words import parse_word
 from registry.web.fields import Choice, Field
-from registry.web.pages.rates.forms import address_values, question_fields, read_question
+from registry.web.pages.rates.forms import (
+    COUNTED,
+    PERIOD,
+    address_values,
+    question_fields,
+    read_question,
+)
 from reports.tables.surgeon_table import Widening
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable
+    from collections.abc import Iterable, Sequence
+
+    from werkzeug.datastructures import MultiDict
 
     from registry.actions.count import PeriodsOffered
     from registry.domain.access import Viewer
@@ -33,15 +39,9 @@ _WIDENINGS = (
 _NAMES = (Choice("", "as codes"), Choice("yes", "by name"))
 
 
-def read_filters(args: MultiDict[str, str], minimum: int, own: Collection[str]) -> Question:
-    """Return the question in an address, without the filters that are the page's `own`."""
-    kept = MultiDict((key, value) for key, value in args.items(multi=True) if key not in own)
-    wrong = [name for name in sorted(_NO_PART) if name in kept]
-    if wrong:
-        raise BadInputError(
-            *(Fault(f"there is no filter {name!r}", "address", "leave it out") for name in wrong)
-        )
-    return read_question(kept, minimum)
+def read_filters(args: MultiDict[str, str], minimum: int, own: Sequence[str]) -> Question:
+    """Return the question in an address; the filters that are the page's `own` are left to it."""
+    return read_question(args, minimum, (*own, PERIOD, *COUNTED))
 
 
 def filter_fields(
