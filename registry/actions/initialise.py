@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from registry.domain.problems import ConflictError, Fault
-from registry.store import schema
+from registry.store import migrating, schema
 from registry.store.home import Ledger, open_unchecked, start_trail
 from registry.store.keys import Keys
 from registry.store.models.people import Account
@@ -43,7 +43,7 @@ def _make(ledger: Ledger, home: Path, now: datetime) -> None:
             )
     Keys.create(home / "keys")
     (home / "images").mkdir(mode=0o700, exist_ok=True)
-    schema.migrate(ledger.engine)
+    migrating.migrate(ledger.engine)
     if ledger.engine.dialect.name == "sqlite":
         Path(str(ledger.engine.url.database)).chmod(0o600)
     start_trail(ledger)

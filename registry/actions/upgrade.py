@@ -10,7 +10,7 @@ from registry.actions.backup import keep_backup
 from registry.actions.resettle import resettle
 from registry.actions.steward_notes import note
 from registry.domain.problems import FailureError
-from registry.store import schema
+from registry.store import migrating, schema
 from registry.store.home import open_unchecked
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def upgrade(home: Path, environment: Mapping[str, str], now: datetime) -> Upgrad
         folder.mkdir(mode=0o700, exist_ok=True)
         copy = folder / f"{found}-{now:%Y%m%dT%H%M%SZ}.backup"
         is_new_key, _ = keep_backup(ledger, copy, now)
-        schema.migrate(ledger.engine)
+        migrating.migrate(ledger.engine)
         said = f"from schema {found} to {known}; {copy.name} has it as it was"
         unnoted = note(ledger, acting(ledger, None), "upgrade the ledger", said, now)
         # A trail that takes no event takes no other consensus either; `verify` says what is wrong.

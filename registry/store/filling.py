@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import inspect, text
 
 from registry.domain.problems import ConflictError, FailureError, Fault
-from registry.store import schema
+from registry.store import migrating, schema
 from registry.store.portable_rows import Shape, digest_of, lines, shapes_at, write_lines
 from registry.store.session import translated
 
@@ -116,12 +116,12 @@ def filling(engine: Engine, revision: str) -> Iterator[Filling]:
     with translated(), engine.connect() as connection:
         if connection.dialect.name == "sqlite":
             with _unchecked(connection), connection.execution_options(writes=True).begin():
-                schema.step(connection, revision)
+                migrating.step(connection, revision)
                 yield Filling(connection, shapes)
                 _end(connection)
             return
         with connection.begin():
-            schema.step(connection, revision)
+            migrating.step(connection, revision)
             with _without_foreign_keys(connection):
                 yield Filling(connection, shapes)
             _set_sequences(connection)
@@ -164,7 +164,7 @@ def _set_sequences(connection: Connection) -> None:
 
 
 def _end(connection: Connection) -> None:
-    schema.step(connection, "head")
+    migrating.step(connection, "head")
     connection.execute(
         text("UPDATE alembic_version SET version_num = :mark"), {"mark": schema.UNFINISHED}
     )

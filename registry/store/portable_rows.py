@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Boolean, Date, DateTime, Integer, inspect, text
 
 from registry.domain.problems import BadInputError, Fault
-from registry.store import schema
+from registry.store import migrating
 from registry.store.columns import instant_text
 from registry.store.session import make_engine
 
@@ -76,7 +76,7 @@ def shapes_at(revision: str) -> list[Shape]:
     engine = make_engine("sqlite://")
     try:
         with engine.connect() as connection, connection.begin():
-            schema.step(connection, revision)
+            migrating.step(connection, revision)
             found = inspect(connection)
             return [
                 Shape(

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import create_engine, text
 
 from registry.domain.problems import BadInputError, ConflictError
-from registry.store import schema
+from registry.store import migrating, schema
 from registry.store.filling import clear, filling, finish, require_empty
 from registry.store.portable_rows import Kind, digest_of, lines, shapes_at
 from registry.store.session import make_engine
@@ -95,7 +95,7 @@ ODD = {
 
 def test_what_no_type_can_hold_goes_back_as_it_was(tmp_path):
     engine = make_engine(f"sqlite:///{tmp_path / 'one.sqlite'}")
-    schema.migrate(engine)
+    migrating.migrate(engine)
     with engine.begin() as connection:
         for number, value in enumerate(ODD):
             connection.execute(
