@@ -184,7 +184,7 @@ def notes(table: CaseMixTable) -> list[str]:
             f"The model is made from {model.events} breached screws in {model.patients} patients, "
             f"all up to the period's end, worth {model.effective_events:.0f} independent ones."
         )
-        if _unused(model):
+        if model.is_used and _unused(model):
             said.append(_unused(model))
         if model.left_out:
             said.append(f"Left out: {'; '.join(model.left_out)}.")
