@@ -1,4 +1,4 @@
-"""Check a whole ledger: trail, rows, consensus, images, and the heads kept beside its keys."""
+"""Check a whole ledger: trail, rows, consensus, seals, files, and the heads kept with its keys."""
 
 from __future__ import annotations
 
@@ -28,10 +28,4 @@ def everything_wrong(ledger: Ledger) -> list[Wrong]:
 def wrong_within(ledger: Ledger) -> list[Wrong]:
     """Return what is wrong with a ledger by itself: it may be whole and still an earlier one."""
     with ledger.reading() as session:
-        return verify(
-            session,
-            key=ledger.keys.trail,
-            images=ledger.images,
-            pictures=ledger.pictures,
-            rule=ledger.settings.agreement_rule(),
-        )
+        return verify(session, ledger)

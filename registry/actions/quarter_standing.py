@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from reports.documents.quarter import QuarterReport
 
 _LONGEST_WORDS = 2000
+_TRIES = 3
 
 
 @dataclass(frozen=True)
@@ -75,9 +76,22 @@ class Standing:
 
 
 def standing(ledger: Ledger, viewer: Viewer, period: str, now: datetime) -> Standing:
-    """Return a quarter as it stands; ConflictError where somebody wrote while it was worked out."""
+    """Return a quarter as it stands.
+
+    Where somebody writes while it is worked out that is done again, and after a few tries given up
+    by ConflictError.
+    """
     require(viewer, Deed.SEAL, at_least=Reach.ALL)
     asked = quarter(period)
+    for _ in range(_TRIES):
+        found = _worked_out(ledger, viewer, asked, now)
+        if found is not None:
+            return found
+    raise written_meanwhile(asked)
+
+
+def _worked_out(ledger: Ledger, viewer: Viewer, asked: Quarter, now: datetime) -> Standing | None:
+    """Return a quarter as it stands; None where somebody wrote meanwhile."""
     with ledger.reading() as session:
         before = seals.trail_end(session)
     report = quarter_numbers(ledger, viewer, asked.name, now)
@@ -88,7 +102,7 @@ def standing(ledger: Ledger, viewer: Viewer, period: str, now: datetime) -> Stan
         remarks = seals.remarks_of(session, asked.name)
         kept = seals.seals_of(session, asked.name)
         if seals.trail_end(session) != before:
-            raise written_meanwhile(asked)
+            return None
     said = canonical_bytes(numbers_alone(numbers(report)))
     digest = hashlib.sha256(said + records).hexdigest()
     return Standing(asked, report, records, digest, before, remarks, kept, state.in_the_way)

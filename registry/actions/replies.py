@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from datetime import date, datetime
 
     from registry.domain.access import Viewer
+    from registry.domain.reply import Hindrance
     from registry.store.home import Ledger
     from registry.store.queries.replies import ReplyScrew, Round, SurgeonOfQuarter
     from registry.store.writing import Writing
@@ -85,7 +86,7 @@ class QuarterState:
     provisional : screws whose consensus is provisional; listed before sealing
     unread : placed screws that are imaged and not read; told before sealing
     open_findings : findings that the unit's policy names and nobody has closed
-    in_the_way : what has to be done or waited for before it can be sealed; empty for nothing
+    hindrances : what has to be done or waited for before it can be sealed; empty for nothing
     sealed_at : when it was sealed; None while it is not
     """
 
@@ -97,8 +98,13 @@ class QuarterState:
     provisional: Sequence[ReplyScrew]
     unread: int
     open_findings: int
-    in_the_way: Sequence[str]
+    hindrances: Sequence[Hindrance]
     sealed_at: datetime | None
+
+    @property
+    def in_the_way(self) -> list[str]:
+        """What stands in the way, in words."""
+        return [each.words for each in self.hindrances]
 
 
 def today_of(ledger: Ledger, now: datetime) -> date:
@@ -349,7 +355,7 @@ def quarter_state(ledger: Ledger, viewer: Viewer, period: str, now: datetime) ->
         provisional=provisional,
         unread=unread,
         open_findings=open_findings,
-        in_the_way=stands_in_the_way(asked, facts, today_of(ledger, now)),
+        hindrances=stands_in_the_way(asked, facts, today_of(ledger, now)),
         sealed_at=sealed,
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from contextlib import nullcontext
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ from registry.actions.export_files import Export
 from registry.actions.quarter_files import quarter_files
 from registry.actions.quarter_standing import as_document, signers, standing, written_meanwhile
 from registry.domain.problems import BadInputError, ConflictError, Fault
-from registry.domain.seals import can_stand_together, why_not_sealed
+from registry.domain.seals import can_stand_together, sealed_name, why_not_sealed
 from registry.store.columns import instant_text
 from registry.store.exporting.folder import check_free, staged
 from registry.store.models.seals import QuarterSeal
@@ -24,7 +25,8 @@ from reports.documents.quarter import numbers
 from reports.documents.table_files import as_csv
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
+    from contextlib import AbstractContextManager
     from datetime import datetime
     from pathlib import Path
 
@@ -61,16 +63,16 @@ class Again:
 
 
 def seal_quarter(
-    ledger: Ledger, viewer: Viewer, period: str, out: Path, now: datetime
+    ledger: Ledger, viewer: Viewer, period: str, out: Path | None, now: datetime
 ) -> dict[str, bytes]:
-    """Seal a quarter and write its report with the sealed file into a new folder.
+    """Seal a quarter; keep the sealed file, and write it with its report into a new folder, if any.
 
     Raises
     ------
     ConflictError
         it is sealed already, something stands in the way, or somebody wrote meanwhile
     """
-    check_free(out, ledger.home)
+    _check_free(ledger, out)
     found = standing(ledger, viewer, period, now)
     if found.seals:
         mend = "late changes are sealed as a supplement"
@@ -85,13 +87,13 @@ def work_out_again(ledger: Ledger, viewer: Viewer, period: str, now: datetime) -
 
 
 def seal_supplement(
-    ledger: Ledger, viewer: Viewer, period: str, out: Path, now: datetime
+    ledger: Ledger, viewer: Viewer, period: str, out: Path | None, now: datetime
 ) -> dict[str, bytes]:
     """Seal what has changed since the seal, or the last supplement: the new report, old and new.
 
     ConflictError where nothing has changed, or something stands in the way.
     """
-    check_free(out, ledger.home)
+    _check_free(ledger, out)
     found = standing(ledger, viewer, period, now)
     again = _again(found)
     if again.is_same:
@@ -112,6 +114,11 @@ def public_key(ledger: Ledger) -> str:
         mend = "it is made with the first seal; a restored ledger needs its folder of keys whole"
         raise BadInputError(Fault(what, mend=mend))
     return as_pem(public_of(key))
+
+
+def _check_free(ledger: Ledger, out: Path | None) -> None:
+    if out is not None:
+        check_free(out, ledger.home)
 
 
 def _again(found: Standing) -> Again:
@@ -149,16 +156,16 @@ def _seal(
     by: Remark | None,
     files: Mapping[str, bytes],
     *,
-    out: Path,
+    out: Path | None,
     now: datetime,
 ) -> dict[str, bytes]:
     part, name = len(found.seals), found.quarter.name
     key = ledger.keys.seal_key(is_first=not found.seals and not _any_seal(ledger))
     data = sealed(key, _said(found, viewer, by, now), files)
-    written = f"{name}.sealed" if part == 0 else f"{name}.supplement{part}.sealed"
+    written = sealed_name(name, part)
     leaving = {**files, written: data, "public_key.pem": as_pem(public_of(key)).encode()}
     taken = unpack(data)
-    with staged(out, leaving.items()) as put, ledger.writing(viewer, now) as work:
+    with _staged(out, leaving) as put, ledger.writing(viewer, now) as work:
         if seals.trail_end(work.session) != found.trail:
             raise written_meanwhile(found.quarter)
         verb = "seal a quarter" if part == 0 else "seal a supplement to a quarter"
@@ -175,11 +182,21 @@ def _seal(
             sealed_by_id=viewer.account_id,
             countersigned_by_id=None if by is None else by.account_id,
             sealed_at=now,
+            is_kept=True,
         )
-        work.note(verb, "export", Export(verb, written, {}, leaving).said())
+        if out is not None:
+            work.note(verb, "export", Export(verb, written, {}, leaving).said())
         work.flush()
+        # On the disk before its row is seen: a seal whose file is gone would be for nobody.
+        ledger.sealed_quarters.keep(data)
         put()
     return leaving
+
+
+def _staged(
+    out: Path | None, files: Mapping[str, bytes]
+) -> AbstractContextManager[Callable[[], None]]:
+    return nullcontext(lambda: None) if out is None else staged(out, files.items())
 
 
 def _any_seal(ledger: Ledger) -> bool:

@@ -104,28 +104,48 @@ class RoundFacts:
     sealable_from: date | None = None
 
 
-def stands_in_the_way(quarter_asked: Quarter, facts: RoundFacts, today: date) -> list[str]:
+class Waits(StrEnum):
+    """What a quarter waits for before its seal."""
+
+    END = "its end"
+    DELAY = "the unit's delay"
+    ROUND = "the right of reply"
+    REPLIES = "replies"
+    REREADINGS = "re-readings"
+    ADJUDICATIONS = "adjudications"
+
+
+@dataclass(frozen=True)
+class Hindrance:
+    """One thing that stands between a quarter and its seal: of which kind, and in words."""
+
+    waits_for: Waits
+    words: str
+
+
+def stands_in_the_way(quarter_asked: Quarter, facts: RoundFacts, today: date) -> list[Hindrance]:
     """Return what has to be done or waited for before a quarter can be sealed; empty where nothing.
 
     The days end early once every surgeon of the quarter has answered.
     """
     found = []
     if today <= quarter_asked.last:
-        found.append(f"{quarter_asked.name} ends on {quarter_asked.last}")
+        found.append(Hindrance(Waits.END, f"{quarter_asked.name} ends on {quarter_asked.last}"))
     elif facts.sealable_from is not None and today < facts.sealable_from:
-        found.append(f"the unit seals it from {facts.sealable_from} on")
+        found.append(Hindrance(Waits.DELAY, f"the unit seals it from {facts.sealable_from} on"))
     if facts.closes_on is None:
-        found.append("the right of reply has not been opened")
+        found.append(Hindrance(Waits.ROUND, "the right of reply has not been opened"))
     elif today <= facts.closes_on and facts.unanswered:
-        found.append(
-            f"{_counted(facts.unanswered, 'surgeon')} may still reply until {facts.closes_on}"
-        )
-    if facts.rereadings_owed:
-        verb = "is" if facts.rereadings_owed == 1 else "are"
-        found.append(f"{_counted(facts.rereadings_owed, 're-reading')} {verb} owed")
-    if facts.adjudications_owed:
-        verb = "is" if facts.adjudications_owed == 1 else "are"
-        found.append(f"{_counted(facts.adjudications_owed, 'adjudication')} {verb} owed")
+        who = _counted(facts.unanswered, "surgeon")
+        words = f"{who} may still reply until {facts.closes_on}"
+        found.append(Hindrance(Waits.REPLIES, words))
+    for kind, owed, noun in (
+        (Waits.REREADINGS, facts.rereadings_owed, "re-reading"),
+        (Waits.ADJUDICATIONS, facts.adjudications_owed, "adjudication"),
+    ):
+        if owed:
+            verb = "is" if owed == 1 else "are"
+            found.append(Hindrance(kind, f"{_counted(owed, noun)} {verb} owed"))
     return found
 
 

@@ -23,6 +23,11 @@ class SealState(StrEnum):
     SEALED = "sealed"
 
 
+def sealed_name(period: str, part: int) -> str:
+    """Return how a sealed file is called: 2026Q3.sealed, 2026Q3.supplement1.sealed."""
+    return f"{period}.sealed" if part == 0 else f"{period}.supplement{part}.sealed"
+
+
 class RemarkKind(StrEnum):
     """What somebody said of a quarter before its seal."""
 
@@ -92,14 +97,21 @@ def why_not_sealed(
     countersigners : who has countersigned the numbers as they stand
     is_asked : the unit asks for a countersignature whoever seals
     """
-    found = list(in_the_way)
+    wanted = wants_countersignature(signer, countersigners, is_asked=is_asked)
+    return [*in_the_way, *([] if wanted is None else [wanted])]
+
+
+def wants_countersignature(
+    signer: Signer, countersigners: Sequence[Signer], *, is_asked: bool
+) -> str | None:
+    """Return why another person has to countersign before this signer seals; None where none."""
     if any(can_stand_together(signer, other) for other in countersigners):
-        return found
+        return None
     if signer.own_cases:
-        found.append(
+        return (
             "you operated or assisted in the quarter, so another person who took no part in those "
             "cases countersigns its numbers first"
         )
-    elif is_asked:
-        found.append("the unit asks for another person's countersignature of its numbers first")
-    return found
+    if is_asked:
+        return "the unit asks for another person's countersignature of its numbers first"
+    return None

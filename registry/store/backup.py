@@ -1,9 +1,9 @@
 """A backup: one sealed file with a ledger's rows, images and settings, and never its keys.
 
 Its members are a manifest, a member of rows a table, the settings, the images, the pictures that
-readings were made on and the digests of all of them. The rows are of one state of the database,
-whoever writes meanwhile; an image, or a picture, is written before the row that names it, so every
-one of that state is there.
+readings were made on, the sealed quarters, and the digests of all of them. The rows are of one
+state of the database, whoever writes meanwhile; each of those files is written before the row that
+names it is seen, so every one of that state is there.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from registry.store.backup_members import (
     MANIFEST,
     PICTURES,
     ROWS,
+    SEALED,
     Member,
     MemberReader,
     MemberWriter,
@@ -81,7 +82,7 @@ class WrittenBackup:
     Attributes
     ----------
     digests : SHA-256 of each member
-    missing : images and pictures that the ledger names and that could not be read
+    missing : images, pictures and sealed quarters that the ledger names and that could not be read
     """
 
     path: Path
@@ -148,26 +149,33 @@ def _gathered(written: Iterable[bytes]) -> Iterator[bytes]:
 
 @dataclass(frozen=True)
 class _Kept:
-    """One kind of file beside the rows: its table, the column that names it, its members."""
+    """One kind of file beside the rows: its table, the column that names it, its members.
+
+    `where` is a column that says of which rows there is a file, where that is not all of them.
+    """
 
     files: SealedFiles
     table: str
     column: str
     members: str
+    where: str | None = None
 
 
 def _kept(ledger: Ledger) -> tuple[_Kept, ...]:
     return (
         _Kept(ledger.images, "image", "digest", IMAGES),
         _Kept(ledger.pictures, "evidence", "picture_digest", PICTURES),
+        _Kept(ledger.sealed_quarters, "quarter_seal", "file_digest", SEALED, "is_kept"),
     )
 
 
 def _held(kept: _Kept, connection: Connection, shapes: Iterable[Shape]) -> list[str]:
     columns = next((dict(shape.columns) for shape in shapes if shape.table == kept.table), None)
-    if columns is None:
+    if columns is None or (kept.where is not None and kept.where not in columns):
         return []
-    where = f" WHERE {_REMOVED} IS NULL" if _REMOVED in columns else ""
+    terms = [f"{_REMOVED} IS NULL"] if _REMOVED in columns else []
+    terms += [] if kept.where is None else [kept.where]
+    where = f" WHERE {' AND '.join(terms)}" if terms else ""
     asked = f"SELECT DISTINCT {kept.column} FROM {kept.table}{where} ORDER BY {kept.column}"  # noqa: S608 - own names only
     return [str(digest) for digest in connection.execute(text(asked)).scalars()]
 

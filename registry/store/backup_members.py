@@ -20,10 +20,11 @@ if TYPE_CHECKING:
     from registry.store.sealed_stream import SealedReader, SealedWriter
 
 MANIFEST, CONFIG, DIGESTS = "manifest.json", "config.toml", "digests.json"
-ROWS, IMAGES, PICTURES = "rows/", "images/", "pictures/"
+ROWS, IMAGES, PICTURES, SEALED = "rows/", "images/", "pictures/", "sealed/"
 # Nothing else is ever given a place on the disk: no other folder, no dots that climb.
 _NAME = re.compile(
-    r"manifest\.json|config\.toml|digests\.json|rows/[a-z_]{1,60}|(images|pictures)/[0-9a-f]{64}"
+    r"manifest\.json|config\.toml|digests\.json|rows/[a-z_]{1,60}|"
+    r"(images|pictures|sealed)/[0-9a-f]{64}"
 )
 _LONGEST_BLOCK = 1024 * 1024
 LONGEST_DOCUMENT = 64 * 1024 * 1024

@@ -16,6 +16,7 @@ from registry.store.images import ImageStore
 from registry.store.keys import Keys
 from registry.store.models.trail import TrailHead
 from registry.store.pictures import PictureStore
+from registry.store.sealed_quarters import SealedQuarters
 from registry.store.session import make_engine, reading, untracked, writing
 from registry.store.spool import Spool
 
@@ -66,6 +67,11 @@ class Ledger:
     def pictures(self) -> PictureStore:
         """The pictures that readings were made on, in the same folder."""
         return PictureStore(self.home / "images")
+
+    @cached_property
+    def sealed_quarters(self) -> SealedQuarters:
+        """The sealed files of quarters, in the same folder."""
+        return SealedQuarters(self.home / "images")
 
     @property
     def spool(self) -> Spool:

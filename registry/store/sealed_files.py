@@ -1,4 +1,4 @@
-"""Files written once under the digest of their bytes, and never changed: images, pictures.
+"""Files written once under the digest of their bytes, and never changed: images, pictures, seals.
 
 Each kind has its own ending, so that several kinds may lie in one folder.
 """
@@ -130,6 +130,40 @@ class SealedFiles:
             os.fsync(descriptor)
         finally:
             os.close(descriptor)
+
+
+class WholeFiles(SealedFiles):
+    """Files of one kind that are short enough to be held in memory."""
+
+    @staticmethod
+    def digest_of(content: bytes) -> str:
+        """Return the name under which a file is kept."""
+        return hashlib.sha256(content).hexdigest()
+
+    def keep(self, content: bytes) -> str:
+        """Put a file in its place for good and return its digest."""
+        digest = self.digest_of(content)
+        with self.part() as (path, descriptor):
+            with disk_words():
+                write_at(descriptor, content, 0)
+            self.put_in_place(path, descriptor, digest)
+        return digest
+
+    def content(self, digest: str) -> bytes:
+        """Return a file's bytes, held against their digest.
+
+        Raises
+        ------
+        NotFoundError : there is none
+        FailureError : it is not what was written
+        """
+        try:
+            found = b"".join(self.blocks(digest))
+        except FileNotFoundError:
+            raise NotFoundError(f"no {self.kind} {digest} in the image store") from None
+        if self.digest_of(found) != digest:
+            raise FailureError(f"{self.kind} {digest} is damaged; restore it from a backup")
+        return found
 
 
 @contextmanager

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from itertools import chain
 from typing import TYPE_CHECKING
@@ -10,11 +11,12 @@ from sqlalchemy import text
 
 from registry.domain.problems import BadInputError, Fault
 from registry.store.backup import require_known, split_lines
-from registry.store.backup_members import CONFIG, IMAGES, PICTURES, ROWS
+from registry.store.backup_members import CONFIG, IMAGES, PICTURES, ROWS, SEALED
 from registry.store.filling import filling, require_empty
 from registry.store.images import ImageStore
 from registry.store.pictures import PictureStore
 from registry.store.private_files import in_words
+from registry.store.sealed_quarters import SealedQuarters
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
 
     from registry.store.backup import OpenBackup
     from registry.store.backup_members import Member
+    from registry.store.sealed_files import SealedFiles
 
 
 @dataclass(frozen=True)
@@ -34,6 +37,7 @@ class Unpacked:
     ----------
     tables, rows, images : how many
     pictures : that readings were made on, how many
+    sealed : sealed quarters and supplements, how many
     left_out : images of patients who have been withdrawn since
     vaulted : patients of whom something lies in the vault
     """
@@ -44,6 +48,7 @@ class Unpacked:
     left_out: int
     vaulted: frozenset[str]
     pictures: int = 0
+    sealed: int = 0
 
 
 def unpack(backup: OpenBackup, engine: Engine, folder: Path, withdrawn: Iterable[str]) -> Unpacked:
@@ -68,23 +73,34 @@ def unpack(backup: OpenBackup, engine: Engine, folder: Path, withdrawn: Iterable
         vaulted = filled.vaulted_patients()
         tables, rows = len(filled.digests), filled.rows
     _require_head(backup, engine)
-    images, pictures = ImageStore(folder / "images"), PictureStore(folder / "images")
-    written = left_out = drawn = 0
+    stores: tuple[tuple[str, SealedFiles], ...] = (
+        (IMAGES, ImageStore(folder / "images")),
+        (PICTURES, PictureStore(folder / "images")),
+        (SEALED, SealedQuarters(folder / "images")),
+    )
+    written: Counter[str] = Counter()
     for member in chain(after_rows, members):
         if member.name == CONFIG:
             with in_words(folder / CONFIG):
                 (folder / CONFIG).write_bytes(member.whole())
                 (folder / CONFIG).chmod(0o600)
-        elif (digest := member.name.removeprefix(PICTURES)) != member.name:
-            if digest not in unwanted:
-                pictures.put_back(digest, member.blocks)
-                drawn += 1
-        elif (digest := member.name.removeprefix(IMAGES)) in unwanted:
-            left_out += 1
-        else:
-            images.put_back(digest, member.blocks)
-            written += 1
-    return Unpacked(tables, rows, written, left_out, vaulted, drawn)
+            continue
+        kind, store = next(each for each in stores if member.name.startswith(each[0]))
+        digest = member.name.removeprefix(kind)
+        if digest in unwanted:
+            written["left out"] += kind == IMAGES
+            continue
+        store.put_back(digest, member.blocks)
+        written[kind] += 1
+    return Unpacked(
+        tables,
+        rows,
+        written[IMAGES],
+        written["left out"],
+        vaulted,
+        pictures=written[PICTURES],
+        sealed=written[SEALED],
+    )
 
 
 def _require_head(backup: OpenBackup, engine: Engine) -> None:

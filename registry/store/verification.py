@@ -1,4 +1,4 @@
-"""What `verify` finds wrong: trail, rows, consensus and images, each named."""
+"""What `verify` finds wrong: trail, rows, consensus, seals and files, each named."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from registry.domain.consensus import consensus
 from registry.domain.directions import Direction
 from registry.domain.problems import ProblemError
 from registry.domain.trail import GENESIS, Event, canonical_row, event_digest, head_seal
+from registry.store.checking_seals import check_seals
 from registry.store.models.every import TRACKED
 from registry.store.models.readings import ConsensusRow
 from registry.store.queries.readings import current_readings, levels_of, owed_seconds
@@ -24,8 +25,7 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
     from registry.domain.consensus import AgreementRule
-    from registry.store.images import ImageStore
-    from registry.store.pictures import PictureStore
+    from registry.store.home import Ledger
     from registry.store.sealed_files import SealedFiles
 
 _EVENT_COLUMNS = tuple(Event.__dataclass_fields__)
@@ -81,22 +81,21 @@ class Wrong:
         return " ".join(line.split())
 
 
-def verify(
-    session: Session,
-    *,
-    key: bytes,
-    images: ImageStore,
-    pictures: PictureStore,
-    rule: AgreementRule,
-) -> list[Wrong]:
+def verify(session: Session, ledger: Ledger) -> list[Wrong]:
     """Return everything that is wrong with a ledger, the trail first; empty where all is well."""
+    key = ledger.keys.trail
     last_rows: dict[str, str] = {}
     wrong = [*_check_triggers(session), *_check_schema(session)]
     with _every_byte(session):
         wrong += _check_events(session, key, last_rows)
         wrong += _check_rows(session, key, last_rows)
-        wrong += _check_consensus(session, rule)
-        for files, asked in ((images, _IMAGES), (pictures, _PICTURES)):
+        wrong += _check_consensus(session, ledger.settings.agreement_rule())
+        wrong += [Wrong(*found) for found in check_seals(session, ledger.keys.seal)]
+        for files, asked in (
+            (ledger.images, _IMAGES),
+            (ledger.pictures, _PICTURES),
+            (ledger.sealed_quarters, _SEALED),
+        ):
             wrong += _check_files(session, files, asked)
     return wrong
 
@@ -254,7 +253,8 @@ def _check_consensus(session: Session, rule: AgreementRule) -> Iterator[Wrong]:
         return
     for place in sorted(expected.keys() - rows.keys()):
         yield Wrong(f"consensus of screw:{place[0]}", "missing")
-    for place, row in sorted(rows.items()):
+    # Whatever was put in a number's place has to be named, and not to end the check.
+    for place, row in sorted(rows.items(), key=lambda each: str(each[0])):
         name = record_name(ConsensusRow, row.id)
         if (worked_out := expected.get(place)) is None:
             yield Wrong(name, "stands without a reading")
@@ -279,6 +279,7 @@ def consensus_values(found: Any) -> dict[str, Any]:  # noqa: ANN401 - column val
 
 _IMAGES = "SELECT digest, removed_at FROM image"
 _PICTURES = "SELECT picture_digest AS digest, removed_at FROM evidence"
+_SEALED = "SELECT file_digest AS digest, NULL AS removed_at FROM quarter_seal WHERE is_kept"
 
 
 def _check_files(session: Session, files: SealedFiles, asked: str) -> Iterator[Wrong]:

@@ -307,7 +307,7 @@ CLINICAL = frozenset(
         *("reading", "consensus", "assignment", "draw", "outcome", "finding", "rereading"),
         *("reply_answer", "case_seen", "proposal", "proposal_shown", "evidence"),
         *("drawn_scan", "drawn_screw", "drawn_case"),
-        *("quarter_remark", "quarter_seal", *OWN_NOTES),
+        *("quarter_remark", "quarter_seal", "quarter_action", *OWN_NOTES),
         "meeting_pack",
     }
 )

@@ -32,6 +32,7 @@ from registry.web.pages.cases.corrections import corrections
 from registry.web.pages.cases.outcomes import outcomes_page
 from registry.web.pages.cases.scans import case_scans
 from registry.web.pages.cases.views import cases_page
+from registry.web.pages.closing.views import closing_page
 from registry.web.pages.compare.views import compare_page
 from registry.web.pages.completeness.views import completeness_page
 from registry.web.pages.entry.views import entry_page
@@ -107,6 +108,7 @@ _BLUEPRINTS = (
     own_page,
     own_notes_page,
     reply,
+    closing_page,
     quarter_report,
     trail,
     withdrawal,

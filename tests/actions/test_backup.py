@@ -184,7 +184,7 @@ def test_the_keys_are_copied_when_asked_to_a_folder_of_their_own(small, tmp_path
     assert "backup.key: copy the keys folder again, no backup holds it" in said
     one, other = files_in(small.home / "keys"), files_in(tmp_path / "apart")
     assert one.keys() == other.keys() == {
-        *(f"{name}.key" for name in ("backup", "cookies", "references", "trail")),
+        *(f"{name}.key" for name in ("backup", "cookies", "references", "seal", "trail")),
         *("heads", "patients.sqlite"),
     }  # fmt: skip
     assert Keys(tmp_path / "apart").pseudonyms() == Keys(small.home / "keys").pseudonyms()

@@ -31,7 +31,7 @@ from registry.domain.problems import (
 from registry.domain.seals import SealState
 from registry.store.queries.seals import seals_of
 from registry.store.queries.trail import TrailAsked, trail_lines
-from registry.store.sealing.checking import check_sealed
+from registry.store.sealing.checking import check_kept, check_sealed
 from registry.store.sealing.signing import read_pem
 from tests.build.backups import assert_ok
 from tests.build.places import KINDS
@@ -76,6 +76,7 @@ def test_from_a_draft_to_a_seal_that_anybody_can_check(ledger, people, tmp_path)
     for name in ("Anna Berg", "HOP-1"):
         assert name not in row.records + row.manifest
     assert standing(ledger, lena, PERIOD, LATER).state is SealState.SEALED
+    assert ledger.sealed_quarters.content(row.file_digest) == files[SEALED]
     assert check_ledger(ledger, acting(ledger, None)) == []
     # Once sealed it is neither sealed nor commented on nor countersigned again.
     for deed in (
@@ -206,6 +207,40 @@ def test_restored_on_the_two_databases_a_quarter_is_worked_out_again_to_the_byte
         with templates.empty(kind, tmp_path / f"new {kind}") as new:
             assert_ok(new.command("restore", tmp_path / "it.backup", "--keys", keys))
             assert_ok(new.command("verify"))
+            assert len(list((new.home / "images").glob("*.sealed"))) == 1
             said = assert_ok(new.command("quarter", PERIOD, "--again"))
             assert "the same numbers and records as in its seal, to the byte" in said.out
             assert assert_ok(new.command("quarter", "key")).out == key
+
+
+def test_a_kept_seal_that_was_tampered_with_is_named(ledger, people):
+    local = acting(ledger, None)
+    seal_quarter(ledger, people["lena"], PERIOD, None, LATER)
+    (row,) = kept(ledger)
+    file = ledger.sealed_quarters.path_of(row.file_digest)
+    held = file.read_bytes()
+
+    def named():
+        return {wrong.line() for wrong in check_ledger(ledger, local)}
+
+    assert named() == set()
+    file.chmod(0o600)
+    file.write_bytes(held[:-1] + b"x")
+    assert any("is not what was written" in line for line in named())
+    file.unlink()
+    assert any("is not in the image folder" in line for line in named())
+    ledger.sealed_quarters.keep(held)
+    # Whoever has the database alone cannot sign: neither with another key nor other numbers.
+    (ledger.keys.folder / "seal.key").write_bytes(bytes(32))
+    assert named() == {"quarter_seal:1: it was sealed under another key than the ledger's own"}
+    (ledger.keys.folder / "seal.key").unlink()
+    assert any(line.startswith("key of seals: is not in the folder of keys") for line in named())
+    changed = row.numbers.replace('"placed":8', '"placed":9')
+    assert check_kept(
+        row.manifest.encode(),
+        row.signature.encode(),
+        changed.encode(),
+        row.records.encode(),
+        name=f"{PERIOD}.json",
+        key=None,
+    ) == ["its numbers are not those that were sealed"]

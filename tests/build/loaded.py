@@ -5,6 +5,7 @@ Everything is invented. It has at least one row of every tracked record.
 
 from __future__ import annotations
 
+import hashlib
 import tempfile
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
@@ -29,6 +30,7 @@ from registry.domain.access import Role
 from registry.domain.directions import Direction, Side
 from registry.domain.known_truth import Purpose
 from registry.measure.proposals.records import LoggedScrew
+from registry.store.models.actions import QuarterAction
 from registry.store.models.evidence import Evidence
 from registry.store.models.findings import Finding
 from registry.store.models.outcomes import Outcome
@@ -39,6 +41,8 @@ from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.models.seals import QuarterRemark, QuarterSeal
 from registry.store.models.unit import CaseSeen
+from registry.store.sealing.checking import sealed
+from registry.store.sealing.container import unpack
 from reports.charts.sheet import png
 from tests.build.drawn import CONTAINED, MEDIAL, put_copy, put_drawing, put_drawn_reading
 from tests.build.filled_once import filled_once
@@ -199,7 +203,7 @@ def _fill(ledger: Ledger) -> Ledger:
             is_low_confidence=False,
         )
         settle(work, ledger.settings, [6])
-        _fill_the_rest(work, ledger.pictures.keep(PICTURE))
+        _fill_the_rest(ledger, work)
     return ledger
 
 
@@ -216,7 +220,7 @@ def fill_drawn(ledger: Ledger) -> Ledger:
     return ledger
 
 
-def _fill_the_rest(work: Writing, picture: str) -> None:
+def _fill_the_rest(ledger: Ledger, work: Writing) -> None:
     """Add a row of each record that no table brings."""
     day, now = date(2026, 3, 1), work.now
     work.insert(
@@ -238,7 +242,7 @@ def _fill_the_rest(work: Writing, picture: str) -> None:
         "keep what a reading was made on",
         reading_id=1,
         screw_id=5,
-        picture_digest=picture,
+        picture_digest=ledger.pictures.keep(PICTURE),
         document=_DOCUMENT,
         kept_at=now,
     )
@@ -264,19 +268,6 @@ def _fill_the_rest(work: Writing, picture: str) -> None:
     work.insert(ReplyAnswer, "answer", round_id=round_id, person_id=1, **answered)
     said = {"period": "2026Q1", "made_by_id": 1, "made_at": now}
     work.insert(QuarterRemark, "comment", kind="comment", words="Two scans are late.", **said)
-    work.insert(
-        QuarterSeal,
-        "seal a quarter",
-        period="2025Q4",
-        part=0,
-        file_digest="0" * 64,
-        manifest="{}",
-        signature="0" * 128,
-        numbers="{}",
-        records="[]",
-        sealed_by_id=1,
-        sealed_at=now,
-    )
     note_id = work.insert(
         OwnNote,
         "write an own note",
@@ -290,6 +281,7 @@ def _fill_the_rest(work: Writing, picture: str) -> None:
     for account_id in (1, None):
         shown = {"note_id": note_id, "account_id": account_id, "shown_at": now}
         work.insert(OwnNoteShown, "show an own note", **shown)
+    _seal(ledger, work)
     work.insert(CaseSeen, "look at a case", case_id=1, account_id=1, seen_at=now)
     scan_id, digest = work.session.execute(
         select(Scan.id, HeldImage.digest).join(HeldImage, HeldImage.id == Scan.image_id)
@@ -312,4 +304,41 @@ def _fill_the_rest(work: Writing, picture: str) -> None:
         assignment_id=1,
         asked_by_id=1,
         asked_at=now,
+    )
+
+
+def _seal(ledger: Ledger, work: Writing) -> None:
+    """Add a seal that holds, of numbers that say nothing, and an action of its quarter."""
+    numbers, records = b"{}\n", b"[]\n"
+    said = {
+        "quarter": "2025Q4",
+        "countersigned_by": None,
+        "numbers_and_records": "0" * 64,
+        "records": {"sha256": hashlib.sha256(records).hexdigest()},
+    }
+    data = sealed(ledger.keys.seal_key(is_first=True), said, {"2025Q4.json": numbers})
+    taken = unpack(data)
+    work.insert(
+        QuarterSeal,
+        "seal a quarter",
+        period="2025Q4",
+        part=0,
+        file_digest=ledger.sealed_quarters.keep(data),
+        manifest=taken.manifest.decode(),
+        signature=taken.signature.hex(),
+        numbers=numbers.decode(),
+        records=records.decode(),
+        sealed_by_id=1,
+        sealed_at=work.now,
+        is_kept=True,
+    )
+    work.insert(
+        QuarterAction,
+        "agree on an action",
+        period="2025Q4",
+        what="Ask for thinner slices.",
+        owner_id=1,
+        due_on=date(2026, 6, 30),
+        agreed_by_id=1,
+        agreed_at=work.now,
     )

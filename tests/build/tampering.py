@@ -77,13 +77,7 @@ class Tamperer:
         """Return what verify says now."""
         session = Session(self.connection, join_transaction_mode="create_savepoint")
         try:
-            return verify(
-                session,
-                key=self.ledger.keys.trail,
-                images=self.ledger.images,
-                pictures=self.ledger.pictures,
-                rule=self.ledger.settings.agreement_rule(),
-            )
+            return verify(session, self.ledger)
         finally:
             session.close()
 

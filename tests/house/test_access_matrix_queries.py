@@ -654,6 +654,7 @@ COMPLETING = ("registry.actions.completeness",)
 AGREEING = ("registry.actions.agreement",)
 CLOSING = ("registry.actions.quarter_numbers",)
 SEALING = ("registry.actions.quarter_standing", "registry.actions.seal_quarter")
+CLOSING_ON_PAGES = (*SEALING[:1], "registry.actions.closing")
 ENTERING = ("registry.actions.enter_case",)
 ADJUDICATING = ("registry.actions.adjudicate",)
 SECONDS = ("registry.actions.second_readings",)
@@ -720,11 +721,11 @@ NOT_ASKING = {
     "replies.cover_screws": ("drawn from, never shown", REPLYING),
     "replies.owed_rereadings": ("a count, for who lays it before them", REPLYING),
     "replies.asked_rereadings": ("a count, for who lays it before them", REPLYING),
-    "seals.remarks_of": ("for who may seal the quarter", SEALING[:1]),
-    "seals.seals_of": ("for who may seal the quarter", SEALING[:1]),
+    "seals.remarks_of": ("for who may seal the quarter", CLOSING_ON_PAGES),
+    "seals.seals_of": ("for who may seal the quarter", CLOSING_ON_PAGES),
     "seals.sealed_at": ("an instant, for who lays it before them", REPLYING),
     "seals.trail_end": ("whether anything was written, shows nothing", SEALING),
-    "seals.part_taken": ("own cases by number, to hold who may sign", SEALING[:1]),
+    "seals.part_taken": ("own cases by number, to hold who may sign", CLOSING_ON_PAGES),
     "seals.is_any_sealed": ("whether a key has to be there, shows nothing", SEALING[1:]),
     "findings.findings_of_quarter": ("no case and no person, for the lead's report", CLOSING),
     "replies.open_findings_of": ("a count, for who lays it before them", REPLYING),

@@ -41,6 +41,8 @@ NOT_PAGES = {
     "/compare/chart.svg",
     "/quarters/<period>/report.<form>",
     "/own/report.pdf",
+    "/quarters/<period>/sealed/<int:part>/<name>",
+    "/quarters/public_key.pem",
     "/surgeons.csv",
     "/surgeons.json",
     "/runs.json",
@@ -118,6 +120,10 @@ PAGES = [
     Asked("registrar", "/policy/1", "/policy/<int:finding_id>", 404),
     Asked("quality lead", "/quarters/", "/quarters/"),
     Asked("quality lead", "/quarters/2026Q1", "/quarters/<period>"),
+    Asked("quality lead", "/quarters/2026Q1/closing", "/quarters/<period>/closing"),
+    Asked(
+        "quality lead", "/quarters/2026Q1/closing/again", "/quarters/<period>/closing/again", 409
+    ),
     Asked("quality lead", "/quarters/2026Q1/report", "/quarters/<period>/report"),
     Asked("surgeon", "/quarters/2026Q1/reply", "/quarters/<period>/reply"),
     Asked("surgeon", "/own/?threshold=any&minimum=1", "/own/"),

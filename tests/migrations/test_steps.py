@@ -128,6 +128,7 @@ def tables_of_the_first_step(ledger):
     later |= {"unit_settings", "proposal", "proposal_shown", "evidence"}
     later |= {"drawn_scan", "drawn_screw", "drawn_case", "quarter_remark", "quarter_seal"}
     later |= {"own_note", "own_note_shown"}
+    later |= {"quarter_action"}
     return tables(ledger.engine) - later
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from registry.store.models.actions import QuarterAction
 from registry.store.models.arrivals import ArrivalRow
 from registry.store.models.base import Base, Tracked
 from registry.store.models.cases import Case, CaseAssistant, Screw
@@ -49,6 +50,7 @@ TRACKED: tuple[type[Tracked], ...] = (
     QuarterSeal,
     OwnNote,
     OwnNoteShown,
+    QuarterAction,
     CaseSeen,
     ProposalRow,
     ProposalShown,

@@ -35,7 +35,8 @@ class QuarterSeal(Tracked):
 
     `manifest` and `signature` are those of the file that left; `numbers` and `records` are the
     canonical JSON that was sealed, for comparing. The trail names both by their digests, since
-    they are long.
+    they are long. `is_kept` says that the file is in the store of sealed quarters, under its
+    digest; those from before there was one have none.
     """
 
     __tablename__ = "quarter_seal"
@@ -55,4 +56,5 @@ class QuarterSeal(Tracked):
     sealed_by_id: Mapped[int] = mapped_column(ForeignKey("account.id"), index=True)
     countersigned_by_id: Mapped[int | None] = mapped_column(ForeignKey("account.id"), index=True)
     sealed_at: Mapped[datetime] = mapped_column(Instant)
+    is_kept: Mapped[bool | None]
     version: Mapped[int]

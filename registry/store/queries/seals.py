@@ -43,6 +43,7 @@ class Seal:
     part : 0 for the seal, from 1 on for supplements
     file_digest : SHA-256 of the file that left
     numbers, records : canonical JSON
+    is_kept : its file is in the store of sealed quarters
     """
 
     part: int
@@ -53,6 +54,7 @@ class Seal:
     records: str
     sealed_by: str
     sealed_at: datetime
+    is_kept: bool
 
 
 def remarks_of(session: Session, period: str) -> list[Remark]:
@@ -86,12 +88,13 @@ def seals_of(session: Session, period: str) -> list[Seal]:
             QuarterSeal.records,
             Account.name,
             QuarterSeal.sealed_at,
+            QuarterSeal.is_kept,
         )
         .join(Account, Account.id == QuarterSeal.sealed_by_id)
         .where(QuarterSeal.period == period)
         .order_by(QuarterSeal.part)
     )
-    return [Seal(*row) for row in rows]
+    return [Seal(*row[:-1], is_kept=bool(row[-1])) for row in rows]
 
 
 def sealed_at(session: Session, period: str) -> datetime | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -73,6 +74,44 @@ def check_sealed(data: bytes, key: bytes | None = None) -> Checked:
         signer_checked=key is not None,
         files={} if wrong else found.files(),
     )
+
+
+def check_kept(
+    manifest: bytes,
+    signature: bytes,
+    numbers: bytes,
+    records: bytes,
+    *,
+    name: str,
+    key: bytes | None,
+) -> list[str]:
+    """Return what is wrong with a seal whose parts a ledger keeps; empty where nothing is.
+
+    Parameters
+    ----------
+    manifest : the exact bytes that were signed
+    signature : 64 bytes as hexadecimal digits
+    numbers, records : what the manifest gives digests of
+    name : of the file of numbers in the manifest
+    key : the unit's 32 byte public key; None holds the signature against the manifest's own
+    """
+    try:
+        found = unpack(pack(manifest, bytes.fromhex(signature.decode()), {}))
+    except ValueError:
+        return ["its manifest or signature cannot be read"]
+    wrong = []
+    named = _named_key(found.said)
+    if named is None or not is_signed(named, found.signature, found.manifest):
+        wrong.append("its manifest or its signature is not as it was sealed")
+    elif key is not None and key != named:
+        wrong.append("it was sealed under another key than the ledger's own")
+    listed = {each.name: each.sha256 for each in found.listed}
+    said = found.said.get("records")
+    told = said.get("sha256") if isinstance(said, dict) else None
+    for what, kept, digest in (("numbers", numbers, listed.get(name)), ("records", records, told)):
+        if hashlib.sha256(kept).hexdigest() != digest:
+            wrong.append(f"its {what} are not those that were sealed")
+    return wrong
 
 
 def _named_key(said: Mapping[str, object]) -> bytes | None:
