@@ -153,11 +153,14 @@ def _walls(screw: MeetingScrew, extents: Extents, sds: Extents) -> Iterator[Wall
 def _beside(pictures: ScrewPictures | str, used: Sequence[ReadingInFull]) -> Iterator[str]:
     if isinstance(pictures, str):
         yield f"{pictures[:1].upper()}{pictures[1:]}."
-    elif len(used) > 1:
+        return
+    if len(used) > 1:
         yield (
             f"The pictures show one of the {len(used)} readings that were averaged, the one that "
             f"found most: {pictures.told}."
         )
+    if pictures.notes:
+        yield f"Of the images: {'; '.join(pictures.notes)}."
 
 
 def _why(ledger: Ledger, screw: MeetingScrew, scan: ScrewOnScan | None) -> Iterator[str]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from registry.actions.evidence import drawable, found_of, picture
 from registry.actions.evidence_drawing import along_panel, section_panel, window_words
+from registry.actions.image_notes import notes_of
 from registry.domain.directions import Direction
 from registry.domain.problems import FailureError, NotFoundError
 from registry.store.queries.evidence import reading_evidence
@@ -48,11 +49,13 @@ class ScrewPictures:
     section, along : the worst section and the plane along the axis; the second None where the kept
         picture, which holds both, stands for them
     told : what the reading that they show found, in words
+    notes : what is to be known of the images, in words
     """
 
     section: Picture
     along: Picture | None
     told: str
+    notes: tuple[str, ...] = ()
 
 
 def screw_pictures(
@@ -99,6 +102,7 @@ def _drawn(held: Drawable, name: str, found: str) -> ScrewPictures:
             f"Along the screw, {across} on top; the broken line is the section.",
         ),
         found,
+        notes_of(held.image),
     )
 
 

@@ -84,6 +84,24 @@ class ScrewsAsked:
     screw_ids: Collection[int] | None = None
 
 
+_COLUMNS = (
+    Screw.id.label("screw_id"),
+    Screw.case_id,
+    Case.reference,
+    Patient.pseudonym,
+    Case.operated_on,
+    Screw.level,
+    Screw.side,
+    Screw.number,
+    Screw.entry_technique,
+    Screw.guidance,
+    Screw.diameter_mm,
+    Screw.length_mm,
+    Screw.intention,
+    Screw.intention_recorded_at,
+)
+
+
 def meeting_screws(
     session: Session, viewer: Viewer, window_days: tuple[int, int], asked: ScrewsAsked
 ) -> list[MeetingScrew]:
@@ -93,33 +111,35 @@ def meeting_screws(
     imaged = imaged_since(session)
     rows = session.execute(
         query.join(Patient, Patient.id == Case.patient_id)
-        .with_only_columns(Screw, Case, Patient.pseudonym)
+        .with_only_columns(*_COLUMNS)
         .order_by(Screw.id)
     )
-    return [
-        MeetingScrew(
-            screw_id=screw.id,
-            case_id=case.id,
-            case_reference=case.reference,
-            pseudonym=pseudonym,
-            operated_on=case.operated_on,
-            level=screw.level,
-            side=screw.side,
-            number=screw.number,
-            entry_technique=screw.entry_technique,
-            guidance=screw.guidance,
-            diameter_mm=screw.diameter_mm,
-            length_mm=screw.length_mm,
-            intention=None
-            if is_late(screw.intention_recorded_at, imaged.get(case.id))
-            else screw.intention,
-            has_scan=case.id in audit,
-            found=result[0],
-            found_in=result[1],
+    screws = []
+    for row in rows:
+        scan = audit.get(row.case_id)
+        result, readings = found.get((row.screw_id, scan or 0), (None, ()))
+        is_late_intention = is_late(row.intention_recorded_at, imaged.get(row.case_id))
+        screws.append(
+            MeetingScrew(
+                screw_id=row.screw_id,
+                case_id=row.case_id,
+                case_reference=row.reference,
+                pseudonym=row.pseudonym,
+                operated_on=row.operated_on,
+                level=row.level,
+                side=row.side,
+                number=row.number,
+                entry_technique=row.entry_technique,
+                guidance=row.guidance,
+                diameter_mm=row.diameter_mm,
+                length_mm=row.length_mm,
+                intention=None if is_late_intention else row.intention,
+                has_scan=scan is not None,
+                found=result,
+                found_in=readings,
+            )
         )
-        for screw, case, pseudonym in rows
-        for result in [found.get((screw.id, audit.get(case.id, 0)), (None, ()))]
-    ]
+    return screws
 
 
 def _asked(viewer: Viewer, asked: ScrewsAsked) -> Select[Case]:
