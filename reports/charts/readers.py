@@ -54,9 +54,12 @@ def difference_chart(
                     fontsize=8,
                     ha="right",
                     va="center",
+                    # The line of the mean runs close by: no number is struck through.
+                    bbox={"facecolor": style.PAPER, "edgecolor": "none", "pad": 0.8},
                 )
         # Room for the number of the pairs that are 0 in both, left of the origin.
-        axes.set_xlim(left=-0.09 * max(1.0, *(place[0] for place in rings)))
+        room = 0.06 + 0.025 * len(str(most))
+        axes.set_xlim(left=-room * max(1.0, *(place[0] for place in rings)))
         _line(axes, "mean", limits.bias.value, "solid")
         for name, found in (("lower limit", limits.lower), ("upper limit", limits.upper)):
             if found.value is not None:

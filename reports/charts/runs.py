@@ -85,7 +85,8 @@ def quarter_chart(table: RunTable) -> Chart:
                     axes.plot([place, place], [limits.low, limits.high], color=colour,
                               linewidth=width, solid_capstyle="butt")  # fmt: skip
             if quarter.row.rate is not None:
-                axes.plot(place, quarter.row.rate, "o", color=style.INK, markersize=6, zorder=4)
+                axes.plot(place, quarter.row.rate, "o", color=style.INK, markersize=6, zorder=4,
+                          clip_on=False)  # fmt: skip
         averages = [quarter.average or 0.0 for quarter in quarters]
         axes.plot(places, averages, color=style.SOFT_INK, linewidth=1.2, dashes=(2, 2), zorder=3)
         axes.set_xticks(places, [quarter.name for quarter in quarters],
@@ -125,10 +126,12 @@ def group_chart(table: RunTable) -> Chart:
         if table.target is not None:
             axes.axhline(table.target, color=style.INK, linewidth=1.0)
             _write(axes, table.target, "target")
-        axes.set_xticks(range(len(groups)), [f"{each.first}-{each.last}" for each in groups])
+        names = [f"{each.first}-{each.last}" for each in groups]
+        is_aslant = sum(map(len, names)) > _ABREAST
+        axes.set_xticks(range(len(groups)), names, rotation=45 if is_aslant else 0)
         axes.set_xlabel("patients, in the order of their first operation", loc="left")
         _per_cent(axes, max([each.rate.high or 0.0 for each in groups] + [0.02]))
-        _frame(axes, "Learning curve: rate of successive patients, %")
+        _frame(axes, "Learning curve: rate of successive patients, %", tall=is_aslant)
     told = "; ".join(
         f"patients {each.first} to {each.last} {percent(each.rate.value)}"
         for each in groups
@@ -144,6 +147,8 @@ _MONTHS_APART, _MOST_TICKS = (1, 3, 6, 12, 24, 60), 8
 _WIDE_BAR = "#b4b4b4"
 _UPRIGHT = 10
 """More quarters than this are written aslant."""
+_ABREAST = 84
+"""So many letters of the groups' names have room beside one another."""
 
 
 def _interval(axes: Axes, place: int, rate: Estimate) -> None:
@@ -151,7 +156,7 @@ def _interval(axes: Axes, place: int, rate: Estimate) -> None:
         return
     if rate.low is not None and rate.high is not None:
         axes.plot([place, place], [rate.low, rate.high], color=style.SOFT_INK, linewidth=1.6)
-    axes.plot(place, rate.value, "o", color=style.INK, markersize=6, zorder=3)
+    axes.plot(place, rate.value, "o", color=style.INK, markersize=6, zorder=3, clip_on=False)
 
 
 def _days(axes: Axes, table: RunTable) -> list[float]:
