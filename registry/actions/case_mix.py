@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from registry.actions.count_second import second_reading_words
 from registry.actions.person_codes import labels_of
 from registry.actions.whole_unit import whole_unit
-from registry.store.queries.second_reads import second_reads
 from reports.tables.case_mix import case_mix_table
 
 if TYPE_CHECKING:
@@ -26,8 +25,6 @@ def adjusted_for_case_mix(
     Persons are codes unless `is_named`.
     """
     unit = whole_unit(ledger, viewer, question.end)
-    with ledger.reading() as session:
-        reads = second_reads(session, ledger.settings)
     labels = labels_of(ledger, viewer, unit.names, question, is_named=is_named)
-    words = second_reading_words(unit.rows, reads, question, may_see=True, unit=unit.screws)
+    words = second_reading_words(unit, question, may_see=True)
     return replace(case_mix_table(unit.screws, question, labels), second_reading=words)

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from registry.actions.count_second import second_reading_words
 from registry.actions.person_codes import labels_of
 from registry.actions.whole_unit import whole_unit
-from registry.store.queries.second_reads import second_reads
 from reports.tables.compare import comparisons
 
 if TYPE_CHECKING:
@@ -25,8 +24,6 @@ def compare_groups(
     Persons are codes unless `is_named`; codes are those of every answer about the same screws.
     """
     unit = whole_unit(ledger, viewer, asked.counting.end)
-    with ledger.reading() as session:
-        reads = second_reads(session, ledger.settings)
     labels = labels_of(ledger, viewer, unit.names, asked.counting, is_named=is_named)
-    words = second_reading_words(unit.rows, reads, asked.counting, may_see=True, unit=unit.screws)
+    words = second_reading_words(unit, asked.counting, may_see=True)
     return replace(comparisons(unit.screws, asked, labels), second_reading=words)

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from registry.actions.whole_unit import screw_row
+from registry.actions.whole_unit import whole_unit
 from registry.domain.access import Deed, Reach, require
 from registry.domain.problems import BadInputError, Fault
-from registry.store.queries.counted_screws import counted_screws
 from registry.store.queries.steps import steps
 from reports.frame import frame
 from reports.tables.completeness import StepFacts, completeness
@@ -30,15 +29,15 @@ def measure_completeness(
     require(viewer, Deed.SEE_SURGEONS, at_least=Reach.ALL)
     window = ledger.settings.audit_window_days
     with ledger.reading() as session:
-        rows = [screw_row(screw) for screw in counted_screws(session, window, question.end)]
         found = steps(session, window)
+    unit = whole_unit(ledger, viewer, question.end)
     on_symptom_scans = [
         replace(
             row,
             imaged=row.screw_id in found.symptom_mm,
             extents_mm=found.symptom_mm.get(row.screw_id, {}),
         )
-        for row in rows
+        for row in unit.rows
     ]
     facts = {
         screw: StepFacts(
@@ -50,7 +49,7 @@ def measure_completeness(
         for screw, step in found.screws.items()
     }
     return completeness(
-        frame(rows), question, facts, found.unimaged, frame(on_symptom_scans), assumed_rate
+        unit.screws, question, facts, found.unimaged, frame(on_symptom_scans), assumed_rate
     )
 
 

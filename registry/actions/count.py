@@ -7,71 +7,77 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from registry.actions.count_limited import Asker, limited_rates, settled_question
-from registry.actions.count_second import many_second_reading_words, second_reading_words
-from registry.actions.whole_unit import screw_row
+from registry.actions.count_limited import (
+    Asker,
+    limited_rates,
+    own_screws,
+    persons_of,
+    settled_question,
+)
+from registry.actions.count_second import second_reading_words
+from registry.actions.counted_unit import counted_unit
 from registry.domain.access import Deed, Reach, Role, Viewer, reach, require
 from registry.domain.disclosure import fixed_periods, settled_until
-from registry.domain.problems import NotAllowedError
-from registry.store.queries.counted_screws import counted_screws, first_operation, participants
-from registry.store.queries.people import all_person_names
-from registry.store.queries.second_reads import second_reads
-from reports.frame import frame
+from registry.domain.problems import BadInputError, Fault, NotAllowedError
+from registry.store.queries.counted_screws import first_operation, participants
 from reports.tables.rates import Question, RateTable, rates
-from reports.tables.splits import PERSONS, Split
+from reports.tables.splits import Split
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
     from datetime import date
 
     import numpy.typing as npt
     import pandas as pd
 
+    from registry.actions.counted_unit import CountedUnit
     from registry.domain.disclosure import FixedPeriod
     from registry.store.home import Ledger
-    from registry.store.queries.second_reads import SecondRead
-    from reports.frame import ScrewRow
 
 
 def count_rates(
-    ledger: Ledger, viewer: Viewer, question: Question, today: date | None = None
+    ledger: Ledger,
+    viewer: Viewer,
+    question: Question,
+    today: date | None = None,
+    own: Split | None = None,
 ) -> RateTable:
     """Return the rates that a viewer asked for, as far as they may see them.
 
     Who may not see every surgeon is told of others only what is settled (`domain.disclosure`):
     `today` is the unit's day, without which nothing is. Without a last day they are answered up to
-    the last settled one.
+    the last settled one. `own` leaves their own screws, as responsible surgeon or as operator.
     """
     require(viewer, Deed.SEE_RATES)
     if reach(viewer, Deed.SEE_SURGEONS) is Reach.ALL:
+        if own is not None:
+            mend = "leave it out, and ask by surgeon or operator"
+            raise BadInputError(Fault("this account sees every surgeon's screws", "own", mend))
         return count_whole(ledger, viewer, [question])[0]
-    view = limited_view(ledger, viewer, question, today)
-    table = limited_rates(view.unit, view.asker, view.question)
+    return count_limited(limited_view(ledger, viewer, question, today, own))
+
+
+def count_limited(view: LimitedView) -> RateTable:
+    """Return the rates that a view is of, with what second readings mean for them."""
+    table = limited_rates(view.unit, view.asker, view.question, view.own)
     return replace(table, second_reading=limited_second_reading(view, table))
 
 
 def count_whole(ledger: Ledger, viewer: Viewer, questions: Sequence[Question]) -> list[RateTable]:
     """Return the rates of many questions, to who may see every surgeon and to nobody else.
 
-    The ledger is read once for all questions with the same last day.
+    The ledger is read once.
     """
     require(viewer, Deed.SEE_SURGEONS, at_least=Reach.ALL)
-    window = ledger.settings.audit_window_days
-    with ledger.reading() as session:
-        screws = {
-            end: counted_screws(session, window, end) for end in {each.end for each in questions}
-        }
-        names = all_person_names(session)
-        reads = second_reads(session, ledger.settings)
-    made: dict[Question, RateTable] = {}
-    for end, found in screws.items():
-        asked = [each for each in questions if each.end == end]
-        rows = [screw_row(screw) for screw in found]
-        unit = frame(rows)
-        words = many_second_reading_words(rows, reads, asked, may_see=True, unit=unit)
-        for question, said in zip(asked, words, strict=True):
-            made[question] = replace(rates(unit, question, labels=names), second_reading=said)
-    return [made[question] for question in questions]
+    unit = counted_unit(ledger)
+    parts = {end: unit.until(end) for end in {each.end for each in questions}}
+    return [
+        replace(
+            rates(parts[each.end].screws, each, labels=unit.names),
+            second_reading=second_reading_words(parts[each.end], each, may_see=True),
+        )
+        for each in questions
+    ]
 
 
 @dataclass(frozen=True)
@@ -82,40 +88,47 @@ class LimitedView:
     ----------
     question : with its last day, where none was given
     asker : who asks
-    unit, rows, reads : the screws up to that day, as frame and as rows, and their second readings
+    counted : the screws up to that day
+    own : as whom the asker's own screws alone are asked for; None for what the question's splits
+        leave
     """
 
     question: Question
     asker: Asker
-    unit: pd.DataFrame
-    rows: Sequence[ScrewRow]
-    reads: Mapping[int, SecondRead]
+    counted: CountedUnit
+    own: Split | None = None
+
+    @property
+    def unit(self) -> pd.DataFrame:
+        """The screws up to that day, as a frame."""
+        return self.counted.screws
 
 
 def limited_view(
-    ledger: Ledger, viewer: Viewer, question: Question, today: date | None
+    ledger: Ledger,
+    viewer: Viewer,
+    question: Question,
+    today: date | None,
+    own: Split | None = None,
 ) -> LimitedView:
     """Return what the parts that may be shown are taken from; refuses persons to who sees none."""
-    _refuse_persons(viewer, question)
+    persons = persons_of(question, own)
+    _refuse_persons(viewer, persons)
     settled = _settled(ledger, today)
     with ledger.reading() as session:
         first = first_operation(session)
-        asked = settled_question(question, first, settled)
-        screws = counted_screws(session, ledger.settings.audit_window_days, asked.end)
-        names = all_person_names(session)
         teams = participants(session) if Role.SURGEON in viewer.roles else {}
-        reads = second_reads(session, ledger.settings)
-    rows = [screw_row(screw) for screw in screws]
-    unit = frame(rows)
+    asked = settled_question(question, first, settled, is_of_unit=not persons)
+    counted = counted_unit(ledger, asked.end)
     asker = Asker(
         person=viewer.person_id,
-        name=names.get(viewer.person_id or 0, "own"),
+        name=counted.names.get(viewer.person_id or 0, "own"),
         sees_peers=Role.SURGEON in viewer.roles,
-        known=_known(unit, viewer.person_id, teams),
+        known=_known(counted.screws, viewer.person_id, teams),
         settled=settled,
         key=b"|".join([ledger.keys.references, b"peers", str(viewer.account_id).encode()]),
     )
-    return LimitedView(asked, asker, unit, rows, reads)
+    return LimitedView(asked, asker, counted, own)
 
 
 @dataclass(frozen=True)
@@ -149,18 +162,12 @@ def limited_second_reading(view: LimitedView, shown: RateTable) -> str:
     Whether all screws of a day were read twice would tell of a colleague's that the rule asked
     for a second reading, or did not: that it was near a cut-off, or was not.
     """
-    persons = PERSONS & set(shown.question.by)
-    if shown.peers or (shown.rows and not persons):
-        rows = view.rows
-    else:
-        own = view.asker.person
-        rows = [
-            row
-            for row in view.rows
-            if persons and all(getattr(row, split.value) == own for split in persons)
-        ]
-    unit = view.unit if rows is view.rows else None
-    return second_reading_words(rows, view.reads, view.question, may_see=False, unit=unit)
+    persons = persons_of(shown.question, view.own)
+    counted = view.counted
+    if not shown.peers and (persons or not shown.rows):
+        own = own_screws(view.unit, view.asker, persons)
+        counted = counted.where(own if persons else np.zeros(len(own), dtype=np.bool_))
+    return second_reading_words(counted, view.question, may_see=False)
 
 
 def _settled(ledger: Ledger, today: date | None) -> date | None:
@@ -168,14 +175,14 @@ def _settled(ledger: Ledger, today: date | None) -> date | None:
     return settled_until(today, ledger.settings.audit_window_days[1]) if today else None
 
 
-def _refuse_persons(viewer: Viewer, question: Question) -> None:
+def _refuse_persons(viewer: Viewer, persons: frozenset[Split]) -> None:
     """Refuse a split by persons to who may not see even their own row of it."""
-    if not PERSONS & set(question.by):
+    if not persons:
         return
     if reach(viewer, Deed.SEE_SURGEONS) is Reach.NONE or viewer.person_id is None:
         raise NotAllowedError(f"{viewer.name} may not see rates by person")
     # A registrar may also be an operator, but sees no surgeons.
-    if Role.SURGEON not in viewer.roles and Split.SURGEON in question.by:
+    if Role.SURGEON not in viewer.roles and Split.SURGEON in persons:
         raise NotAllowedError(f"{viewer.name} may not see rates by surgeon; ask by operator")
 
 

@@ -61,14 +61,20 @@ class Asker:
     key: bytes
 
 
-def settled_question(question: Question, first: date | None, settled: date | None) -> Question:
+def persons_of(question: Question, own: Split | None) -> frozenset[Split]:
+    """Return as whom an asker's own screws alone are asked for; empty where the unit's are."""
+    return PERSONS & {*question.by, own}
+
+
+def settled_question(
+    question: Question, first: date | None, settled: date | None, *, is_of_unit: bool
+) -> Question:
     """Return the question with its last day, where none was given and something is settled.
 
     `first` is the day of the ledger's first operation, `settled` the last settled one.
     """
     if question.end or settled is None or first is None:
         return question
-    is_of_unit = not PERSONS & set(question.by)
     is_split = is_of_unit and question.by not in {(), (Split.QUARTER,)}
     end = year_settled_until(settled) if is_split else settled
     if max(question.start or first, first) > end:
@@ -76,10 +82,16 @@ def settled_question(question: Question, first: date | None, settled: date | Non
     return replace(question, end=end)
 
 
-def limited_rates(unit: pd.DataFrame, asker: Asker, question: Question) -> RateTable:
-    """Return what the asker may see of the answer; `unit` ends with the question's last day."""
-    if PERSONS & set(question.by):
-        return _own(unit, asker, question)
+def limited_rates(
+    unit: pd.DataFrame, asker: Asker, question: Question, own: Split | None = None
+) -> RateTable:
+    """Return what the asker may see of the answer; `unit` ends with the question's last day.
+
+    `own` leaves the asker's own screws, as responsible surgeon or as operator.
+    """
+    persons = persons_of(question, own)
+    if persons:
+        return _own(unit, asker, question, own_screws(unit, asker, persons))
     why = _withheld(unit, asker, question)
     if why:
         return RateTable(question, None, (), is_partial=True, withheld=(why,))
@@ -94,11 +106,16 @@ def limited_rates(unit: pd.DataFrame, asker: Asker, question: Question) -> RateT
     return replace(table, unit=None, rows=rows, withheld=said)
 
 
-def _own(unit: pd.DataFrame, asker: Asker, question: Question) -> RateTable:
-    """Return the own rows, and to a surgeon who asks for surgeons alone the peers' points."""
+def own_screws(unit: pd.DataFrame, asker: Asker, persons: frozenset[Split]) -> Mask:
+    """Return which screws the asker put in as each of these."""
     own = np.ones(len(unit), dtype=np.bool_)
-    for split in PERSONS & set(question.by):
+    for split in persons:
         own &= (unit[split.value] == asker.person).fillna(value=False).to_numpy(dtype=np.bool_)
+    return own
+
+
+def _own(unit: pd.DataFrame, asker: Asker, question: Question, own: Mask) -> RateTable:
+    """Return the own rows, and to a surgeon who asks for surgeons alone the peers' points."""
     names = {} if asker.person is None else {asker.person: asker.name}
     table = rates(unit, question, visible=own, labels=names)
     rows, said = table.rows, []
@@ -112,7 +129,7 @@ def _own(unit: pd.DataFrame, asker: Asker, question: Question) -> RateTable:
     if asker.sees_peers and question.by == (Split.SURGEON,):
         peers = _peers(unit, asker, question)
         said.append(_PEERS if peers else _no_peers(unit, asker, question))
-    elif asker.sees_peers:
+    elif asker.sees_peers and PERSONS & set(question.by):
         said.append("Split further, surgeons and operators see their own screws alone.")
     return replace(table, unit=None, rows=rows, peers=peers, withheld=tuple(said))
 

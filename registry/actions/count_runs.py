@@ -19,7 +19,6 @@ from registry.domain.problems import BadInputError, Fault, NotAllowedError, NotF
 from registry.store.queries.counted_screws import surgeons_with_placed
 from registry.store.queries.imaging_reasons import last_read_days
 from registry.store.queries.people import all_person_names
-from registry.store.queries.second_reads import second_reads
 from reports.statistics.patient_sums import PRIOR_RHO
 from reports.tables.quarters_before import expected_from_before
 from reports.tables.rate_words import percent
@@ -102,15 +101,11 @@ def count_run(
         f"against the unit's rate over all operations up to the period's end "
         f"({percent(setting.target or 0.0)}%)."
     )
-    with ledger.reading() as session:
-        reads = second_reads(session, ledger.settings)
     return replace(
         made,
         expected_words=expectation.words if expectation else "",
         limit_words=words,
-        second_reading=second_reading_words(
-            unit.rows, reads, replace(question, by=()), may_see=True, unit=unit.screws
-        ),
+        second_reading=second_reading_words(unit, replace(question, by=()), may_see=True),
     )
 
 
@@ -123,7 +118,9 @@ def _own_run(
     by_surgeon = replace(question, by=(Split.SURGEON,))
     settled = limited_view(ledger, viewer, replace(by_surgeon, start=None, end=None), today)
     whole = limited_view(ledger, viewer, replace(by_surgeon, end=question.end or today), today)
-    own = whole.unit[whole.unit["surgeon"] == whole.asker.person].reset_index(drop=True)
+    is_own = (whole.unit["surgeon"] == whole.asker.person).to_numpy(dtype=np.bool_)
+    own_unit = whole.counted.where(is_own)
+    own = own_unit.screws
     target = settled_target(settled)
     rho, rho_words = _coarse_rho(settled)
     pooled = rates(own, replace(question, by=())).unit
@@ -132,8 +129,7 @@ def _own_run(
     setting = Setting(target=target, clustering=pooled, rho=rho)
     members = np.ones(len(own), dtype=np.bool_)
     made = run(own, question, members, whole.asker.name, setting, _late(ledger, own))
-    rows = [row for row in whole.rows if row.surgeon == whole.asker.person]
-    said = second_reading_words(rows, whole.reads, whole.question, may_see=False)
+    said = second_reading_words(own_unit, whole.question, may_see=False)
     made = replace(made, second_reading=said)
     if target is None:
         return replace(made, withheld=(NO_TARGET, _OWN_INTERVALS))

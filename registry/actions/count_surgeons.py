@@ -16,7 +16,6 @@ from registry.actions.person_codes import surgeon_codes
 from registry.actions.whole_unit import whole_unit
 from registry.domain.access import Deed, Reach, require
 from registry.store.queries.imaging_reasons import imaging_reasons
-from registry.store.queries.second_reads import second_reads
 from reports.statistics.case_mix import CaseMix
 from reports.statistics.estimate import Estimate
 from reports.statistics.funnel import ALARM, ALERT, funnel_limits
@@ -63,9 +62,7 @@ def count_surgeons(
         return _with_words(made, limited_second_reading(view, made.rates))
     unit = whole_unit(ledger, viewer, question.end)
     reasons = _reasons(ledger)
-    with ledger.reading() as session:
-        reads = second_reads(session, ledger.settings)
-    said = second_reading_words(unit.rows, reads, asked, may_see=True, unit=unit.screws)
+    said = second_reading_words(unit, asked, may_see=True)
     labels = dict(unit.names)
     if not is_named:
         labels = surgeon_codes(ledger, viewer, question, labels)

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from registry.domain.access import Deed, Reach, require
+from registry.domain.access import Deed, Reach, reach, require
 from registry.store.models.unit import CaseSeen
 from registry.store.queries.constructs import has_seen
 from registry.store.queries.evidence import decided_between
+from registry.store.queries.listed_cases import unseen_cases
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -56,6 +57,29 @@ def note_looks(ledger: Ledger, viewer: Viewer, case_ids: Collection[int], now: d
                     account_id=viewer.account_id,
                     seen_at=now,
                 )
+
+
+def look_at_cases(ledger: Ledger, viewer: Viewer, case_ids: Collection[int], now: datetime) -> None:
+    """Note the first look of an account at cases of which it was shown what was found.
+
+    Not those in which the viewer took part, nor any for an account without a person: neither reads.
+    """
+    require(viewer, Deed.SEE_CASES)
+    if reach(viewer, Deed.READ_SCREWS) is not Reach.ALL:
+        return
+    with ledger.reading() as session:
+        if not unseen_cases(session, viewer, case_ids):
+            return
+    with ledger.writing(viewer, now) as work:
+        for case_id in unseen_cases(work.session, viewer, case_ids):
+            work.insert(
+                CaseSeen,
+                "look at a case",
+                because="listed with what was found",
+                case_id=case_id,
+                account_id=viewer.account_id,
+                seen_at=now,
+            )
 
 
 def look_at_others_readings(ledger: Ledger, viewer: Viewer, reading_id: int, now: datetime) -> None:

@@ -17,6 +17,9 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
     command.add_argument("--by", default="", metavar="A[,B]", help="level, surgeon, quarter ...")
     command.add_argument("--interval", default="clustered", help="clustered or a plain one")
     add_filters(command)
+    command.add_argument(
+        "--own", choices=["surgeon", "operator"], help="own screws alone, by any two splits"
+    )
     command.add_argument("--format", default="table", choices=["table", "csv", "json"])
 
 
@@ -25,10 +28,12 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     from registry.actions.count import count_rates
     from registry.cli.opening import opened, today
     from reports.tables.asking import question_from
+    from reports.tables.splits import Split
 
     with opened(given, environment) as (ledger, viewer):
         question = question_from(said(given), minimum=ledger.settings.minimum_graded)
-        table = count_rates(ledger, viewer, question, today(ledger))
+        own = Split(given.own) if given.own else None
+        table = count_rates(ledger, viewer, question, today(ledger), own)
     if given.format == "json":
         say_json(table.as_json())
     elif given.format == "csv":

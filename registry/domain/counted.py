@@ -52,7 +52,11 @@ def counted_readings(
 def _counted(reading: ReadingFacts, by_id: dict[int, ReadingFacts]) -> ReadingFacts:
     """Return the last one up to here that its reader did not make after the proposal."""
     # Each is taken once: in a ledger that somebody changed they might replace one another in turn.
-    left = dict(by_id)
-    while reading.proposal_seen is ProposalSeen.AFTER_OWN and reading.supersedes in left:
-        reading = left.pop(reading.supersedes)
+    taken: set[int | None] = set()
+    while reading.proposal_seen is ProposalSeen.AFTER_OWN:
+        earlier = reading.supersedes
+        if earlier is None or earlier not in by_id or earlier in taken:
+            break
+        taken.add(earlier)
+        reading = by_id[earlier]
     return reading

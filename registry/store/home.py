@@ -6,7 +6,7 @@ import os
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from registry.domain.problems import BadInputError, FailureError, Fault
 from registry.domain.trail import GENESIS, head_seal
@@ -19,6 +19,7 @@ from registry.store.pictures import PictureStore
 from registry.store.sealed_quarters import SealedQuarters
 from registry.store.session import make_engine, reading, untracked, writing
 from registry.store.spool import Spool
+from registry.store.worked_out import WorkedOut
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -72,6 +73,11 @@ class Ledger:
     def sealed_quarters(self) -> SealedQuarters:
         """The sealed files of quarters, in the same folder."""
         return SealedQuarters(self.home / "images")
+
+    @cached_property
+    def counted(self) -> WorkedOut[Any]:
+        """The screws that the audit counts, as `actions.counted_unit` has them ready."""
+        return WorkedOut()
 
     @property
     def spool(self) -> Spool:

@@ -37,6 +37,7 @@ from registry.web.pages.compare.views import compare_page
 from registry.web.pages.completeness.views import completeness_page
 from registry.web.pages.entry.views import entry_page
 from registry.web.pages.evidence.views import evidence_page
+from registry.web.pages.explore.views import explore_page
 from registry.web.pages.export.views import export_page
 from registry.web.pages.health.views import health
 from registry.web.pages.home.views import home
@@ -88,6 +89,7 @@ _BLUEPRINTS = (
     meeting_pack_page,
     my_readings_page,
     rates_page,
+    explore_page,
     compare_page,
     surgeons_page,
     runs_page,

@@ -42,11 +42,13 @@ class NumberPage:
     ----------
     place : where it is
     deed, at_least : who may see it
+    of_own : who may not see everybody's screws is shown their own, and needs to be a person
     """
 
     place: Place
     deed: Deed
     at_least: Reach
+    of_own: bool = False
 
 
 _BY_LEVEL, _BY_SURGEON = {"by": "level"}, {"by": "surgeon"}
@@ -54,6 +56,7 @@ _BY_LEVEL, _BY_SURGEON = {"by": "level"}, {"by": "surgeon"}
 # A new page of numbers adds its own line.
 NUMBER_PAGES = (
     NumberPage(Place("rates.show", "Rates", _BY_LEVEL), Deed.SEE_RATES, Reach.OWN),
+    NumberPage(Place("explore.show", "Explore", {}), Deed.SEE_SURGEONS, Reach.OWN, of_own=True),
     NumberPage(Place("compare.show", "Compare", {}), Deed.SEE_SURGEONS, Reach.ALL),
     NumberPage(Place("surgeons.show", "Surgeons", {}), Deed.COMPARE_SURGEONS, Reach.OWN),
     NumberPage(Place("runs.show", "Runs", {}), Deed.COMPARE_SURGEONS, Reach.OWN),
@@ -119,7 +122,13 @@ def number_places(viewer: Viewer | None) -> list[Place]:
     """Return the pages of numbers that a viewer may see, in the order of the strip."""
     if viewer is None:
         return []
-    return [page.place for page in NUMBER_PAGES if reach(viewer, page.deed) >= page.at_least]
+    return [page.place for page in NUMBER_PAGES if _is_offered(page, viewer)]
+
+
+def _is_offered(page: NumberPage, viewer: Viewer) -> bool:
+    found = reach(viewer, page.deed)
+    has_own = viewer.person_id is not None or found is Reach.ALL
+    return found >= page.at_least and (has_own or not page.of_own)
 
 
 def _is_surgeon(viewer: Viewer) -> bool:

@@ -127,7 +127,7 @@ def case_mix_table(
         period &= (unit["operated_on"] >= np.datetime64(question.start)).to_numpy()
     if question.end:
         period &= (unit["operated_on"] <= np.datetime64(question.end)).to_numpy()
-    _, stratum = strata(unit, period, question.by, labels or {})
+    _, stratum, _ = strata(unit, period, question.by, labels or {})
     counted = (stratum >= 0) & ~np.isnan(expected)
     sums = np.bincount(stratum[counted], weights=expected[counted], minlength=len(table.rows))
     has_model = isinstance(model, CaseMix)

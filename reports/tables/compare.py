@@ -234,7 +234,7 @@ class _Counted:
             period &= (unit["operated_on"] >= np.datetime64(question.start)).to_numpy()
         if question.end:
             period &= (unit["operated_on"] <= np.datetime64(question.end)).to_numpy()
-        named, stratum = strata(unit, period, question.by, labels)
+        named, stratum, _ = strata(unit, period, question.by, labels)
         columns = ScrewColumns.of(unit, question.event)
         place = {each[asked.split]: number for number, each in enumerate(named)}
         return cls(columns, stratum, place, columns.cells(stratum >= 0, stratum, len(named)))

@@ -59,6 +59,16 @@ def words_of(row: RateRow) -> list[str]:
     return [*told, str(row.breached), rate, interval, mean, effect, own, df]
 
 
+def words_of_rate(row: RateRow) -> str:
+    """Return a row's counts in a line, with its rate and interval where it has them."""
+    counts = f"{row.breached} of {row.graded} graded screws, {row.placed} placed"
+    if row.rate is None:
+        return f"{counts}; no rate"
+    if row.low is None or row.high is None:
+        return f"{percent(row.rate)}% ({counts})"
+    return f"{percent(row.rate)}%, interval {percent(row.low)}% to {percent(row.high)}% ({counts})"
+
+
 def words_of_peer(peer: PeerPoint) -> list[str]:
     """Return a peer's cells under `HEADINGS`: the rate, and dashes."""
     return [near_percent(peer.rate) if name == "rate %" else "-" for name in HEADINGS]

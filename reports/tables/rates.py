@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -107,6 +107,7 @@ class RateRow:
     patient_mean : mean of the patients' own rates, every patient alike; None as the rate
     rho : the stratum's own correlation within patients, before the floor at 0; None for the plain
         intervals and where undefined
+    keys : what the stratum is known by in an address, in the order asked
 
     patients_with_event, low and high, design_effect, effective, df, patient_mean and rho are also
     None where they may not be shown.
@@ -128,6 +129,7 @@ class RateRow:
     df: float | None
     patient_mean: float | None = None
     rho: float | None = None
+    keys: tuple[str, ...] = ()
 
     @property
     def patient_share(self) -> float | None:
@@ -271,22 +273,37 @@ def rates(
     """
     mask = _mask(visible, len(unit))
     columns = ScrewColumns.of(unit, question.event)
-    period = np.ones(len(unit), dtype=np.bool_)
-    if question.end:
-        period &= (unit["operated_on"] <= np.datetime64(question.end)).to_numpy()
-    clustering = columns.unit_clustering(period, unit["surgeon"])
-    if question.start:
-        period &= (unit["operated_on"] >= np.datetime64(question.start)).to_numpy()
-    if Split.LEVEL not in question.by:
-        period &= unit["pedicle"].to_numpy()
-    named, stratum = strata(unit, period & mask, question.by, labels or {})
-    counted = columns.counts(stratum, len(named))
+    clustering = columns.unit_clustering(_until(unit, question), unit["surgeon"])
+    period = asked_screws(unit, question)
+    found = strata(unit, period & mask, question.by, labels or {})
+    counted = columns.counts(found.places, len(found.names))
     made = intervals(counted, clustering, question.interval, question.confidence)
     rows = tuple(
-        _row(each, counted, at, made[at], question.minimum) for at, each in enumerate(named)
+        replace(_row(each, counted, at, made[at], question.minimum), keys=found.keys[at])
+        for at, each in enumerate(found.names)
     )
     is_partial = bool((period & ~mask).any())
     return RateTable(question=question, unit=clustering, rows=rows, is_partial=is_partial)
+
+
+def asked_screws(unit: pd.DataFrame, question: Question) -> npt.NDArray[np.bool_]:
+    """Return which screws a question is about.
+
+    Screws of levels without a pedicle grade stand only in a table split by level.
+    """
+    asked = _until(unit, question)
+    if question.start:
+        asked &= (unit["operated_on"] >= np.datetime64(question.start)).to_numpy()
+    if Split.LEVEL not in question.by:
+        asked &= unit["pedicle"].to_numpy()
+    return asked
+
+
+def _until(unit: pd.DataFrame, question: Question) -> npt.NDArray[np.bool_]:
+    """Return which screws were put in up to a question's last day."""
+    if question.end is None:
+        return np.ones(len(unit), dtype=np.bool_)
+    return (unit["operated_on"] <= np.datetime64(question.end)).to_numpy(np.bool_, copy=True)
 
 
 def _mask(

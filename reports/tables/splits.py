@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -11,11 +11,12 @@ import pandas as pd
 from registry.domain.levels import LEVELS, Region
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Mapping
+    from collections.abc import Hashable, Iterable, Mapping
 
     import numpy.typing as npt
 
 NOT_STATED = "not stated"
+_MISSING = ("", -1)
 
 _LEVEL_ORDER = {item.code: item.order for item in LEVELS}
 _REGION_ORDER = {region.value: order for order, region in enumerate(Region)}
@@ -49,19 +50,35 @@ class IntervalName(StrEnum):
 PERSONS = frozenset({Split.SURGEON, Split.OPERATOR})
 
 
+class Strata(NamedTuple):
+    """The parts of a table, in order.
+
+    Attributes
+    ----------
+    names : of each stratum, by split, as people read them
+    places : shape (n,), each screw's stratum; -1 where it is not shown
+    keys : of each stratum, by split in the order asked: what it is known by in an address. A
+        person's is a number, which two of one name do not share; what is not stated has ''
+    """
+
+    names: list[Mapping[Split, str]]
+    places: npt.NDArray[np.int64]
+    keys: list[tuple[str, ...]]
+
+
 def strata(
     table: pd.DataFrame,
     shown: npt.NDArray[np.bool_],
     by: tuple[Split, ...],
     labels: Mapping[int, str],
-) -> tuple[list[Mapping[Split, str]], npt.NDArray[np.int64]]:
+) -> Strata:
     """Return each stratum that has a shown screw, in order, and each screw's number among them.
 
-    A screw that is not shown has -1. Without a split the one stratum is all shown screws, also
-    when there are none. ValueError where a person has no label.
+    Without a split the one stratum is all shown screws, also when there are none. ValueError where
+    a person has no label.
     """
     if not by:
-        return [{}], np.where(shown, 0, -1)
+        return Strata([{}], np.where(shown, 0, -1), [()])
     codes = np.zeros(len(table), dtype=np.int64)
     width, parts = 1, []
     for split in by:
@@ -78,11 +95,35 @@ def strata(
             split: _named(split, value, labels) for split, value in zip(by, values, strict=True)
         }
         ranks = [rank for rank, _ in named.values()]
-        ordered.append((ranks, {split: text for split, (_, text) in named.items()}, number))
+        keys = tuple("" if value in _MISSING else str(value) for value in values)
+        names = {split: text for split, (_, text) in named.items()}
+        ordered.append((ranks, names, number, keys))
     ordered.sort(key=lambda entry: entry[0])
     numbers = np.full(width, -1)
-    numbers[[number for _, _, number in ordered]] = np.arange(len(ordered))
-    return [stratum for _, stratum, _ in ordered], np.where(shown, numbers[codes], -1)
+    numbers[[entry[2] for entry in ordered]] = np.arange(len(ordered))
+    return Strata(
+        [entry[1] for entry in ordered],
+        np.where(shown, numbers[codes], -1),
+        [entry[3] for entry in ordered],
+    )
+
+
+def in_order(split: Split, named: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Return values of a split, each a key and its name, in the order in which tables have them.
+
+    Examples
+    --------
+    >>> in_order(Split.LEVEL, [("S1", "S1"), ("", "not stated"), ("T12", "T12")])
+    [('T12', 'T12'), ('S1', 'S1'), ('', 'not stated')]
+    """
+
+    def place(value: tuple[str, str]) -> tuple[float, str, str]:
+        key, name = value
+        if not key:
+            return (float("inf"), "", "")
+        return (0 if split in PERSONS else _rank(split, key), name.casefold(), key)
+
+    return sorted(set(named), key=place)
 
 
 def keys_of(table: pd.DataFrame, split: Split) -> pd.Series[str] | pd.Series[int]:
@@ -91,6 +132,18 @@ def keys_of(table: pd.DataFrame, split: Split) -> pd.Series[str] | pd.Series[int
     Persons by id, so that two of one name stay two.
     """
     return _keys(table[_column(split)], split)
+
+
+def is_of(table: pd.DataFrame, split: Split, key: str) -> npt.NDArray[np.bool_]:
+    """Return which screws are of one value of a split, by its key as `Strata` has it."""
+    column = table[_column(split)]
+    place, found = pd.factorize(column)
+    few = _keys(pd.Series(found, dtype=column.dtype), split)
+    same = np.array([*(str(value) == key and value not in _MISSING for value in few), not key])
+    # What is missing has the place -1, which is the last one here; a text may be empty as well.
+    same[:-1] |= np.array([not key and value in _MISSING for value in few], dtype=np.bool_)
+    is_same: npt.NDArray[np.bool_] = same[place]
+    return is_same
 
 
 def _column(split: Split) -> str:
@@ -121,7 +174,7 @@ def _named(
     split: Split, value: Hashable, labels: Mapping[int, str]
 ) -> tuple[tuple[float, str, str], str]:
     """Return a value's place in the order, and its text; what is not stated comes last."""
-    if value in ("", -1):
+    if value in _MISSING:
         return (float("inf"), "", ""), NOT_STATED
     text = str(value)
     if split in PERSONS:

@@ -45,6 +45,7 @@ from registry.store.queries import (
     exported,
     findings,
     known_truth,
+    listed_cases,
     meeting,
     missing,
     ordered_readings,
@@ -565,6 +566,14 @@ ASKING = {
         lambda s, v, _: found_by(lambda: scans.correctable_case(s, v, 2).reference),
         [NONE, NONE, ["OP-2"], NONE, NONE, NONE, ["OP-2"]],
     ),
+    listed_cases.case_references: (
+        lambda s, v, _: sorted(listed_cases.case_references(s, v, range(1, 6)).values()),
+        [NONE, OWN, ALL, NONE, NONE, NONE, ALL],
+    ),
+    listed_cases.unseen_cases: (
+        lambda s, v, _: listed_cases.unseen_cases(s, v, range(1, 6)),
+        [NONE, NONE, [1, 2, 3, 4, 5], NONE, NONE, NONE, NONE],
+    ),
     constructs.has_seen: (
         lambda s, v, _: found_by(lambda: constructs.has_seen(s, v, 1)),
         [NONE, [False], [False], NONE, NONE, NONE, [True]],
@@ -650,6 +659,7 @@ ARRIVING = ("registry.actions.arrivals",)
 WITHDRAWING = ("registry.actions.withdraw",)
 REPLYING = ("registry.actions.replies",)
 RATES = ("registry.actions.count", "registry.actions.whole_unit")
+COUNTED = ("registry.actions.counted_unit",)
 COMPLETING = ("registry.actions.completeness",)
 AGREEING = ("registry.actions.agreement",)
 CLOSING = ("registry.actions.quarter_numbers",)
@@ -680,6 +690,7 @@ NOT_ASKING = {
         (
             "registry.store.visible",
             "registry.store.queries.findings",
+            "registry.store.queries.listed_cases",
             "registry.store.queries.ordered_readings",
             "registry.store.queries.readings",
             "registry.store.queries.screw_readings",
@@ -801,14 +812,11 @@ NOT_ASKING = {
     ),
     "second_reads.second_reads": (
         "sums over all, for who may see them all",
-        (
-            *(RATES[0], "registry.actions.compare_groups", "registry.actions.case_mix"),
-            *("registry.actions.count_surgeons", "registry.actions.count_runs"),
-        ),
+        COUNTED,
     ),
     "counted_screws.counted_screws": (
         "pooled whoever asks; strata are hidden there",
-        (*RATES, *COMPLETING, *SEALING[:1]),
+        (*COUNTED, *SEALING[:1]),
     ),
     "counted_screws.surgeons_with_placed": (
         "whose runs to offer, to who may see every surgeon",
@@ -875,7 +883,7 @@ NOT_ASKING = {
     "people.name_key": ("a spelling and no record", TRIES),
     "people.all_person_names": (
         "labels or codes, decided there; names that no cover may hold",
-        (*RATES, *AGREEING, "registry.actions.meeting_pack", "registry.actions.count_runs"),
+        (*COUNTED, *AGREEING, "registry.actions.meeting_pack", "registry.actions.count_runs"),
     ),
     "readings.current_readings": ("works consensus out", SETTLING),
     "readings.counted_ids": (
@@ -1011,6 +1019,15 @@ def test_what_asks_no_viewer_is_called_only_where_the_matrix_says():
             assert module in NOT_ASKING[name][1], f"{module} calls {name}"
 
 
+def test_the_unit_that_is_ready_is_counted_only_by_who_hides_strata():
+    importing = {
+        path.stem
+        for path in (ROOT / "registry" / "actions").glob("*.py")
+        if "import counted_unit" in path.read_text(encoding="utf-8")
+    }
+    assert importing == {name.rpartition(".")[2] for name in RATES}
+
+
 def test_every_allowed_caller_is_one():
     for name, (_, callers) in NOT_ASKING.items():
         for caller in callers:
@@ -1063,6 +1080,11 @@ COMMANDS_BY_ROLE = {
     "rates by level": (["rates", "--by", "level"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by diameter": (["rates", "--by", "diameter"], [YES, YES, YES, NO, YES, NO, YES]),
     "rates by surgeon": (["rates", "--by", "surgeon"], [NO, YES, YES, NO, NO, NO, YES]),
+    "rates, own as surgeon": (["rates", "--own", "surgeon"], [NO, YES, NO, NO, NO, NO, NO]),
+    "rates, own as operator": (
+        ["rates", "--own", "operator", "--by", "level,side"],
+        [YES, YES, NO, NO, NO, NO, NO],
+    ),
     "rates by operator": (["rates", "--by", "operator"], [YES, YES, YES, NO, NO, NO, YES]),
     "surgeons": (["surgeons"], [NO, YES, YES, NO, NO, NO, YES]),
     "own": (["own", "--out", "FILE"], [NO, YES, NO, NO, NO, NO, NO]),

@@ -16,6 +16,7 @@ from registry.domain.scales import SCALES, scale_note
 from registry.store.queries.screw_readings import screw_in_full
 from registry.web.context import current_ledger, current_viewer, now
 from registry.web.errors import page_with
+from registry.web.exploring import list_address
 from registry.web.guard import needs
 from registry.web.looking import note_look
 from registry.web.pages.screw.lines import scan_part
@@ -71,5 +72,6 @@ def _page(screw_id: int) -> dict[str, Any]:
         "scale": SCALES[rule.scale],
         "scale_note": scale_note(screw.level, rule.scale),
         "rule": rule_words(rule),
+        "list_address": list_address(request.args, screw_id),
         "may_order": reach(viewer, Deed.ORDER_READINGS) is Reach.ALL and not screw.viewer_took_part,
     }

@@ -1,0 +1,1 @@
+"""Rates by two splits crossed, the screws of each cell, and the way back."""
