@@ -118,7 +118,7 @@ def limited_view(
     with ledger.reading() as session:
         first = first_operation(session)
         teams = participants(session) if Role.SURGEON in viewer.roles else {}
-    asked = settled_question(question, first, settled, is_of_unit=not persons)
+    asked = settled_question(question, first, settled, own)
     counted = counted_unit(ledger, asked.end)
     asker = Asker(
         person=viewer.person_id,

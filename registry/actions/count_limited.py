@@ -67,7 +67,7 @@ def persons_of(question: Question, own: Split | None) -> frozenset[Split]:
 
 
 def settled_question(
-    question: Question, first: date | None, settled: date | None, *, is_of_unit: bool
+    question: Question, first: date | None, settled: date | None, own: Split | None = None
 ) -> Question:
     """Return the question with its last day, where none was given and something is settled.
 
@@ -75,6 +75,7 @@ def settled_question(
     """
     if question.end or settled is None or first is None:
         return question
+    is_of_unit = not persons_of(question, own)
     is_split = is_of_unit and question.by not in {(), (Split.QUARTER,)}
     end = year_settled_until(settled) if is_split else settled
     if max(question.start or first, first) > end:

@@ -240,6 +240,6 @@ def test_the_ledger_answers_as_the_attacked_rule_does(ledger):
         expected = colleague.ask(unit, asked)
         assert found.withheld == expected.withheld
         for one, two in zip(found.rows, expected.rows, strict=True):
-            assert replace(one, stratum={}, provisional=0) == replace(
-                two, stratum={}, provisional=0
+            assert replace(one, stratum={}, keys=(), provisional=0) == replace(
+                two, stratum={}, keys=(), provisional=0
             )
