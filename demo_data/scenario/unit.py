@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from .cases import DRAWN_OPERATED_ON, DRAWN_SCANNED_ON, invent_cases
 from .ct.study import DrawnStudy, PatientIdentity, draw_study
 from .outcomes import invent_outcomes
+from .own_notes import OWN_NOTES
 from .people import (
     ACCOUNTS,
     NOTE,
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 __all__ = [
     "ACCOUNTS",
     "NOTE",
+    "OWN_NOTES",
     "PASSPHRASE",
     "POLICY_MM",
     "POLICY_WORDS",

@@ -189,6 +189,7 @@ def _fill(ledger: Ledger, operator: Viewer, scenario: Any) -> None:  # noqa: ANN
     from registry.actions.load_readings import load_readings
     from registry.actions.load_scan import ScanOrder, load_scan
     from registry.actions.loading import TableFile
+    from registry.cli.demo_notes import write_notes
     from registry.cli.demo_teaching import READER, teach
     from registry.cli.opening import instant, today
 
@@ -211,6 +212,7 @@ def _fill(ledger: Ledger, operator: Viewer, scenario: Any) -> None:  # noqa: ANN
     _timed("recorded a few outcomes", lambda: _record(ledger, operator, unit, day))
     rounds = unit.rounds()
     _timed("laid its quarters before its surgeons", lambda: _reply(ledger, rounds, scenario))
+    _timed("wrote a few own notes", lambda: write_notes(ledger, scenario))
     read = _timed("drew a small teaching set", lambda: teach(ledger, operator))
     say(f"  {read} drawn screws read by {READER}, all of it invented; they are in no rate")
     folder = ledger.home / DRAWN_CT

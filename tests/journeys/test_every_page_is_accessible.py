@@ -129,7 +129,7 @@ PAGES = [
     Asked("surgeon", "/own/?threshold=any&minimum=1", "/own/"),
     Asked("surgeon", "/own/report", "/own/report"),
     Asked("surgeon", "/own/notes/", "/own/notes/"),
-    Asked("surgeon", "/own/notes/1", "/own/notes/<int:note_id>", 404),
+    Asked("surgeon", "/own/notes/1", "/own/notes/<int:note_id>"),
     Asked("quality lead", "/own/notes/shown", "/own/notes/shown"),
     Asked("steward", "/accounts", "/accounts"),
     Asked("steward", "/accounts/invite", "/accounts/invite"),

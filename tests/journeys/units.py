@@ -25,9 +25,12 @@ from registry.actions.arrivals import (
     open_arrival,
     take_file,
 )
+from registry.actions.own_notes import show_note, write_note
 from registry.actions.work_arrivals import work_once
+from registry.domain.access import Role, Viewer
 from registry.domain.arrivals import ArrivalSource
 from registry.store.home import open_ledger
+from registry.store.queries.people import person_ids
 from tests.build.arriving import a_study
 from tests.build.drawn_study import OPERATED_ON
 from tests.journeys.program import run
@@ -36,6 +39,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from demo_data.scenario.records import InventedCase, InventedScrew
+    from registry.store.home import Ledger
 
 EARLIEST = 45
 KEPT_SLICES = 24
@@ -119,7 +123,18 @@ def add_scans_on_their_way(home: Path) -> None:
     assert one_arrival(ledger, local, waiting).survey is not None
     take_file(ledger, local, receiving, io.BytesIO(b"a text file"), "", now)
     cancel_arrival(ledger, local, dropped, now)
+    write_a_note(ledger, now)
     ledger.close()
+
+
+def write_a_note(ledger: Ledger, now: datetime) -> None:
+    """Keep an action of the surgeon's own, and show it to the lead."""
+    with ledger.reading() as session:
+        (person,) = person_ids(session, [PERSONS["surgeon"]]).values()
+    author = Viewer(0, "a surgeon", person, frozenset({Role.SURGEON}))
+    typed = {"kind": "action", "words": "Feel each track.\nTap after that."}
+    note = write_note(ledger, author, typed, today=now.date(), now=now)
+    show_note(ledger, author, note, "", now)
 
 
 def copied(home: Path, target: Path) -> Path:
