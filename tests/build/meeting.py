@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from registry.store.models.cases import Case, Screw
-from tests.build.desk import L3_LEFT, L4_LEFT, L4_RIGHT, S1_LEFT, ring_marks
-from tests.build.evidenced import BREACHED, CALLIPER, CONTOUR, S1
+from tests.build.desk import L3_LEFT, L4_LEFT, S1_LEFT, ring_marks
+from tests.build.evidenced import BREACHED, CONTOUR, S1
 from tests.build.ledgers import (
     QUALITY_LEAD,
     READER,
@@ -29,17 +29,16 @@ IDENTITIES = (
     *("2026-02-03", "2026-02-04", "2026-02-06", "3 February", "fracture", "degenerative"),
 )
 """People, accounts, cases, patients, days and the free text of the cases."""
-DECIDED, CALLIPERED, SACRAL, TYPED = 1, 2, 3, 4
-"""Screws: two readings by contour, one by calliper, S1, and one that was typed."""
+DECIDED, UNREAD, SACRAL, TYPED = 1, 2, 3, 4
+"""Screws: two readings by contour, none, one at S1, and one that was typed."""
 
 
 def fill_meeting(ledger: Ledger) -> None:
-    """Fill a new ledger: two cases of two surgeons, four screws, each read in another way."""
+    """Fill a new ledger: two cases of two surgeons, four screws, read in each way or not yet."""
     fill_for_two(ledger)
     read(ledger, REGISTRAR, L4_LEFT, BREACHED)
     (owed,) = asked(ledger, "second")
     read(ledger, SECOND_READER, owed.id, replace(CONTOUR, marks=ring_marks(-5.8)))
-    read(ledger, REGISTRAR, L4_RIGHT, CALLIPER)
     read(ledger, REGISTRAR, S1_LEFT, S1)
     read(ledger, REGISTRAR, L3_LEFT, typed(lateral="2.5"))
     with ledger.writing(local_operator(ledger), LATER) as work:

@@ -98,7 +98,6 @@ PAGES = [
     Asked("quality lead", "/completeness?assumed=5", "/completeness"),
     Asked("quality lead", "/angles", "/angles"),
     Asked("quality lead", "/export", "/export"),
-    Asked("surgeon", "/meeting-pack/", "/meeting-pack/"),
     Asked("quality lead", "/meeting-pack/?least=every", "/meeting-pack/"),
     Asked("quality lead", "/meeting-pack/?from=x&least=3", "/meeting-pack/", 400, "pack, faults"),
     Asked("quality lead", "/meeting-pack/pages?screw=1&screw=2", "/meeting-pack/pages"),
