@@ -40,25 +40,6 @@ def look_at_case(ledger: Ledger, viewer: Viewer, case_id: int, now: datetime) ->
     return True
 
 
-def note_looks(ledger: Ledger, viewer: Viewer, case_ids: Collection[int], now: datetime) -> None:
-    """Note the first look of an account at each of several cases that it was shown."""
-    require(viewer, Deed.SEE_CASES)
-    with ledger.reading() as session:
-        if all(has_seen(session, viewer, case_id) for case_id in case_ids):
-            return
-    with ledger.writing(viewer, now) as work:
-        for case_id in sorted(case_ids):
-            if not has_seen(work.session, viewer, case_id):
-                work.insert(
-                    CaseSeen,
-                    "look at a case",
-                    because="to choose for a meeting",
-                    case_id=case_id,
-                    account_id=viewer.account_id,
-                    seen_at=now,
-                )
-
-
 def look_at_cases(ledger: Ledger, viewer: Viewer, case_ids: Collection[int], now: datetime) -> None:
     """Note the first look of an account at cases of which it was shown what was found.
 

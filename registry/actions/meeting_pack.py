@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from registry.actions.look_at_case import note_looks
+from registry.actions.look_at_case import look_at_cases
 from registry.actions.meeting_pages import meeting_page
 from registry.domain.access import Deed, require
 from registry.domain.meeting import (
@@ -69,7 +69,7 @@ def screws_to_choose(
 ) -> list[MeetingScrew]:
     """Return the screws that may be chosen, in the order of the pages.
 
-    Who is shown them has looked at their cases (`note_looks`).
+    Who is shown them has looked at their cases (`look_at_cases`).
     """
     require(viewer, Deed.MAKE_PACK)
     with ledger.reading() as session:
@@ -107,7 +107,7 @@ def chosen_screws(
             "one of these screws is not among those you may see, was not placed, or its patient "
             "was withdrawn; choose again"
         )
-    note_looks(ledger, viewer, {screw.case_id for screw in found}, now)
+    look_at_cases(ledger, viewer, {screw.case_id for screw in found}, now)
     return _in_order(found)
 
 

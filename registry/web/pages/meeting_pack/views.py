@@ -8,7 +8,7 @@ from flask import Blueprint, Response, render_template, request
 from werkzeug.datastructures import MultiDict
 
 from registry.actions.evidence import with_pictures
-from registry.actions.look_at_case import note_looks
+from registry.actions.look_at_case import look_at_cases
 from registry.actions.meeting_files import NAME, give_pack
 from registry.actions.meeting_pack import chosen_screws, meeting_pack, screws_to_choose
 from registry.actions.meeting_pages import farthest_words, screw_name, standing_words
@@ -57,7 +57,7 @@ def choose() -> ResponseReturnValue:
     ledger, viewer = current_ledger(), current_viewer()
     found = screws_to_choose(ledger, viewer, listed.asked, listed.at_least)
     shown = found[:PAGE_SIZE]
-    note_looks(ledger, viewer, {screw.case_id for screw in shown}, now())
+    look_at_cases(ledger, viewer, {screw.case_id for screw in shown}, now())
     return render_template(
         _CHOOSE,
         fields=list_fields(request.args),
