@@ -9,10 +9,11 @@ raw (`registry/store/rows.py`, backups, moving, `verify`) takes every row.
 from __future__ import annotations
 
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
-from sqlalchemy import event, select
+from sqlalchemy import Table, event, select
 from sqlalchemy.orm import Session, with_loader_criteria
+from sqlalchemy.sql.visitors import iterate
 
 from registry.store.models.cases import Case, CaseAssistant, Screw
 from registry.store.models.drawn import DrawnCase, DrawnScan
@@ -29,8 +30,9 @@ from registry.store.models.unit import CaseSeen
 from registry.store.rows import table_of
 
 if TYPE_CHECKING:
-    from sqlalchemy import Select, Table
+    from sqlalchemy import Executable, Select
     from sqlalchemy.orm import LoaderCriteriaOption, ORMExecuteState
+    from sqlalchemy.sql.visitors import ExternallyTraversible
 
     from registry.store.models.base import Base
 
@@ -90,18 +92,29 @@ KEPT_APART: dict[type[Base], tuple[str, Select[Any]]] = {
 
 
 @cache
-def _criteria() -> tuple[LoaderCriteriaOption, ...]:
-    return tuple(
-        with_loader_criteria(
+def criteria() -> dict[str, LoaderCriteriaOption]:
+    """Return what each table is held to, by its name."""
+    return {
+        model.__tablename__: with_loader_criteria(
             model,
             getattr(model, column).not_in(drawn),
             include_aliases=True,
         )
         for model, (column, drawn) in KEPT_APART.items()
-    )
+    }
+
+
+def held_apart(statement: Executable) -> Executable:
+    """Return a statement held to what there is of each table that it names, however deep.
+
+    Held to that of all tables it would find the same and take four times as long to prepare.
+    """
+    parts = iterate(cast("ExternallyTraversible", statement))
+    named = {part.name for part in parts if isinstance(part, Table)}
+    return statement.options(*(held for name, held in criteria().items() if name in named))
 
 
 @event.listens_for(Session, "do_orm_execute")
 def _leave_drawn_out(state: ORMExecuteState) -> None:
     if state.is_select and not state.execution_options.get("with_drawn", False):
-        state.statement = state.statement.options(*_criteria())
+        state.statement = held_apart(state.statement)

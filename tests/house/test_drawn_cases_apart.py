@@ -11,16 +11,20 @@ import re
 from datetime import date, timedelta
 
 import pytest
-from sqlalchemy import ColumnElement, Select, func, select
+from sqlalchemy import ColumnElement, Select, event, func, select
+from sqlalchemy.orm import Session, aliased
 from sqlalchemy.orm.util import identity_key
 
 from registry.actions.accounts import acting
 from registry.actions.check_ledger import check_ledger
 from registry.domain.known_truth import Purpose
-from registry.store.apart import KEPT_APART
+from registry.store.apart import KEPT_APART, criteria, held_apart
+from registry.store.models.cases import Case, Screw
 from registry.store.models.drawn import DrawnCase, DrawnScan, DrawnScrew
 from registry.store.models.every import TRACKED
 from registry.store.models.people import Person
+from registry.store.models.readings import Reading
+from registry.store.models.scans import Scan
 from registry.store.queries.known_truth import known_truth_readings
 from tests.build.drawn import CONTAINED, MEDIAL, SLIGHT, put_copy, put_drawing, put_drawn_reading
 from tests.build.loaded import NOW, an_account, fill, fill_drawn
@@ -98,6 +102,35 @@ def test_every_query_answers_as_if_nothing_were_drawn(filled):
     assert differing <= SAYS_SO
     assert {"known_truth.known_truth_readings", "drawn_scans.kept_drawings"} <= differing
     assert check_ledger(filled, acting(filled, None)) == []
+
+
+def test_a_query_is_held_to_all_that_every_condition_there_is_would_hold_it_to(filled):
+    asked = {}
+
+    def listen(state):
+        if state.is_select:
+            asked[str(state.statement)] = state.statement
+
+    event.listen(Session, "do_orm_execute", listen, insert=True)
+    try:
+        answers(filled)
+        with filled.reading() as session:
+            within, other = aliased(Screw), aliased(Case)
+            inner = select(Case.id).where(Case.id == within.case_id).correlate(within)
+            listed = select(Scan.case_id).cte()
+            session.execute(select(within.id).where(inner.exists())).all()
+            session.execute(select(Person.id).where(Person.id.in_(select(other.id)))).all()
+            session.execute(select(listed.c.case_id, Case.id).join(Case, Case.id == 1)).all()
+            session.execute(select(Case.id).union(select(Scan.id).where(Scan.id > 1))).all()
+            session.execute(select(func.count()).select_from(select(Scan).subquery())).all()
+            session.get(Reading, 1)
+    finally:
+        event.remove(Session, "do_orm_execute", listen)
+    assert len(asked) >= 50
+    for statement in asked.values():
+        held, wholly = held_apart(statement), statement.options(*criteria().values())
+        assert str(held.compile(filled.engine)) == str(wholly.compile(filled.engine))
+    assert sum(str(held_apart(each)) != str(each) for each in asked.values()) >= 30
 
 
 def test_every_table_that_holds_a_drawn_row_is_held_apart(filled):
