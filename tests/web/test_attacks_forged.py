@@ -102,6 +102,7 @@ NOTING = {
     "case_scans.new_scan",
     "trail.event",
     "policy.show",
+    *("explore.screws", "meeting_pack.choose", "meeting_pack.pages"),
 }
 """Pages whose opening is an event by design: they open the vault or note that they were seen."""
 
