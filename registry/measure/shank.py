@@ -26,6 +26,10 @@ STEP_MM = 0.5
 PATCH_MM = 7.0
 PATCH_STEP_MM = 0.5
 BEGINS_TO_WIDEN = 1.1
+WIDENED = 1.3
+"""A section this many times as wide as the shank belongs to the head; ours."""
+_TAPERS_MM = 0.35
+"""A thin screw that tapers is wider by a greater share at its back; ours."""
 LEAST_PLANES = 6
 """Three millimetres of shank tell no direction; ours."""
 
@@ -80,13 +84,19 @@ class Sections:
     run: slice
 
     def narrow(self) -> NDArray[np.bool_]:
-        """Return which planes hold the shank alone: neither head nor pointed tip."""
+        """Return which planes hold the shank alone: neither head nor pointed tip.
+
+        What lies behind the head, a rod's end or a set screw's edge, can be as narrow as a shank.
+        """
         is_run = np.zeros(len(self.along_mm), dtype=bool)
         is_run[self.run] = True
+        middle = (self.run.start + self.run.stop) // 2
+        heads = np.flatnonzero(self.radii_mm[:middle] >= WIDENED * self.shank_mm)
+        is_run[: int(heads[-1]) + 1 if len(heads) else 0] = False
         return (
             is_run
             & (self.radii_mm > 0.8 * self.shank_mm)
-            & (self.radii_mm < BEGINS_TO_WIDEN * self.shank_mm)
+            & (self.radii_mm < max(BEGINS_TO_WIDEN * self.shank_mm, self.shank_mm + _TAPERS_MM))
         )
 
 

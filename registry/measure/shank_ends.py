@@ -12,6 +12,7 @@ from registry.measure.sampling import sample_points
 from registry.measure.shank import (
     BEGINS_TO_WIDEN,
     STEP_MM,
+    WIDENED,
     Line,
     Sections,
     Shank,
@@ -30,8 +31,6 @@ if TYPE_CHECKING:
     from registry.measure.axes import FloatArray
     from registry.measure.sampling import Voxels
 
-WIDENED = 1.3
-"""A section this many times as wide as the shank belongs to the head; ours."""
 SHORTEST_SHANK_MM = 10.0
 """Metal shorter than this, or than twice its width, is no shank; ours."""
 LEAST_BONE_HU, MOST_BONE_HU = 0.0, 2000.0
