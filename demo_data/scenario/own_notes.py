@@ -23,7 +23,7 @@ OWN_NOTES = (
         "hanna",
         "reflection",
         62,
-        "Two medial breaches at L4 and L5 in one month, both on the side away from me.\n"
+        "Two medial breaches in one month, both on the side away from me.\n"
         "I had stopped looking down the track before the screw went in.",
         is_shown=True,
     ),

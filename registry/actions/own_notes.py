@@ -51,12 +51,6 @@ def notes_shown(ledger: Ledger, viewer: Viewer) -> Sequence[Note]:
         return queries.notes_shown_to(session, viewer)
 
 
-def is_anything_shown(ledger: Ledger, viewer: Viewer) -> bool:
-    """Return whether anybody shows the viewer anything."""
-    with ledger.reading() as session:
-        return queries.has_shown_notes(session, viewer)
-
-
 def may_be_shown_to(ledger: Ledger, viewer: Viewer) -> Sequence[Colleague]:
     """Return the accounts to which the viewer may show a note, besides whoever is lead."""
     author_of(viewer)

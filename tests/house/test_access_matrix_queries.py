@@ -354,10 +354,6 @@ ASKING = {
         lambda s, v, _: [(note.author, note.words) for note in own_notes.notes_shown_to(s, v)],
         [NONE, NONE, [("Anna Berg", "Check each track with a probe.")], NONE, NONE, NONE, NONE],
     ),
-    own_notes.has_shown_notes: (
-        lambda s, v, _: own_notes.has_shown_notes(s, v),
-        [False, False, True, False, False, False, False],
-    ),
     own_notes.colleagues: (
         lambda s, v, _: [each.name for each in own_notes.colleagues(s, v)],
         [NONE, ["Lena Lead"], NONE, NONE, ["Anna Berg", "Lena Lead"], NONE,

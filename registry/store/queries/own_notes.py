@@ -11,7 +11,7 @@ from registry.domain.access import Deed, Reach, reach
 from registry.domain.own_notes import MAY_BE_SHOWN_TO, NoteKind
 from registry.store.models.own_notes import OwnNote, OwnNoteShown
 from registry.store.models.people import Account, AccountRole, Person
-from registry.store.visible_notes import is_shown_to, own_notes, shown_notes
+from registry.store.visible_notes import own_notes, shown_notes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -110,19 +110,6 @@ def notes_shown_to(session: Session, viewer: Viewer) -> list[Note]:
         )
     )
     return [_note(tuple(row)) for row in rows]
-
-
-def has_shown_notes(session: Session, viewer: Viewer) -> bool:
-    """Return whether anybody shows the viewer anything."""
-    query = (
-        select(OwnNoteShown.id)
-        .join(OwnNote, OwnNote.id == OwnNoteShown.note_id)
-        .where(
-            is_shown_to(viewer),
-            OwnNote.id.in_(shown_notes(viewer).with_only_columns(OwnNote.id)),
-        )
-    )
-    return session.execute(query.limit(1)).first() is not None
 
 
 def colleagues(session: Session, viewer: Viewer) -> list[Colleague]:
