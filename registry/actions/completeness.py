@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from registry.actions.whole_unit import whole_unit
 from registry.domain.access import Deed, Reach, require
 from registry.domain.problems import BadInputError, Fault
 from registry.store.queries.steps import steps
-from reports.frame import frame
+from reports.frame import with_extents
 from reports.tables.completeness import StepFacts, completeness
 
 if TYPE_CHECKING:
@@ -28,17 +27,15 @@ def measure_completeness(
     """
     require(viewer, Deed.SEE_SURGEONS, at_least=Reach.ALL)
     window = ledger.settings.audit_window_days
+    # The screws first, so that each of them has its steps.
+    screws = whole_unit(ledger, viewer, question.end).screws
     with ledger.reading() as session:
         found = steps(session, window)
-    unit = whole_unit(ledger, viewer, question.end)
-    on_symptom_scans = [
-        replace(
-            row,
-            imaged=row.screw_id in found.symptom_mm,
-            extents_mm=found.symptom_mm.get(row.screw_id, {}),
-        )
-        for row in unit.rows
-    ]
+    ids = screws["screw_id"].tolist()
+    on_symptom_scans = with_extents(
+        screws.assign(imaged=[screw in found.symptom_mm for screw in ids]),
+        [found.symptom_mm.get(screw, {}) for screw in ids],
+    )
     facts = {
         screw: StepFacts(
             is_read=step.is_read,
@@ -48,9 +45,7 @@ def measure_completeness(
         )
         for screw, step in found.screws.items()
     }
-    return completeness(
-        unit.screws, question, facts, found.unimaged, frame(on_symptom_scans), assumed_rate
-    )
+    return completeness(screws, question, facts, found.unimaged, on_symptom_scans, assumed_rate)
 
 
 def assumed_from(text: str) -> float | None:

@@ -20,7 +20,7 @@ from registry.domain.access import Deed, Reach, Role, Viewer, reach, require
 from registry.domain.disclosure import fixed_periods, settled_until
 from registry.domain.problems import BadInputError, Fault, NotAllowedError
 from registry.store.queries.counted_screws import first_operation, participants
-from reports.tables.rates import Question, RateTable, rates
+from reports.tables.rates import Pooled, Question, RateTable, rates
 from reports.tables.splits import Split
 
 if TYPE_CHECKING:
@@ -66,18 +66,24 @@ def count_limited(view: LimitedView) -> RateTable:
 def count_whole(ledger: Ledger, viewer: Viewer, questions: Sequence[Question]) -> list[RateTable]:
     """Return the rates of many questions, to who may see every surgeon and to nobody else.
 
-    The ledger is read once.
+    The ledger is read once, and what was asked of the same state of it before is not counted again.
     """
     require(viewer, Deed.SEE_SURGEONS, at_least=Reach.ALL)
     unit = counted_unit(ledger)
-    parts = {end: unit.until(end) for end in {each.end for each in questions}}
-    return [
-        replace(
-            rates(parts[each.end].screws, each, labels=unit.names),
-            second_reading=second_reading_words(parts[each.end], each, may_see=True),
-        )
-        for each in questions
-    ]
+    found = {each: unit.answers[each] for each in questions if each in unit.answers}
+    new = [each for each in dict.fromkeys(questions) if each not in found]
+    parts = {end: unit.until(end) for end in {each.end for each in new}}
+    pools = {
+        (each.event, each.end): Pooled.of(parts[each.end].screws, each)
+        for each in {(each.event, each.end): each for each in new}.values()
+    }
+    for each in new:
+        part, pooled = parts[each.end], pools[each.event, each.end]
+        table = rates(part.screws, each, labels=unit.names, pooled=pooled)
+        said = second_reading_words(part, each, may_see=True)
+        found[each] = replace(table, second_reading=said)
+    unit.keep_answers({each: found[each] for each in new})
+    return [found[each] for each in questions]
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ No viewer is asked here: who may see which stratum is for those to decide who co
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,8 +28,12 @@ if TYPE_CHECKING:
     from registry.store.home import Ledger
     from registry.store.queries.counted_screws import CountedScrew
     from registry.store.queries.second_reads import SecondRead
+    from reports.tables.rates import Question, RateTable
 
     Mask = npt.NDArray[np.bool_]
+
+MOST_ANSWERS = 200
+"""Tables that are kept."""
 
 
 @dataclass(frozen=True)
@@ -45,6 +49,7 @@ class CountedUnit:
     is_twice : shape (n,), read twice with what counts decided
     is_outside : shape (n,), read first where no rule of this ledger asks for second readings
     names : of every person, by id
+    answers : what was counted of all of them, for who may see it all
     """
 
     screws: pd.DataFrame
@@ -54,6 +59,13 @@ class CountedUnit:
     is_twice: Mask
     is_outside: Mask
     names: Mapping[int, str]
+    answers: dict[Question, RateTable] = field(default_factory=dict)
+
+    def keep_answers(self, made: Mapping[Question, RateTable]) -> None:
+        """Keep what was counted, until it is too much."""
+        if len(self.answers) + len(made) > MOST_ANSWERS:
+            self.answers.clear()
+        self.answers.update(made)
 
     def until(self, day: date | None) -> CountedUnit:
         """Return those that were put in up to a day, it included."""
@@ -71,6 +83,7 @@ class CountedUnit:
             first=self.first[inside].reset_index(drop=True),
             is_twice=self.is_twice[inside],
             is_outside=self.is_outside[inside],
+            answers={},
         )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from datetime import UTC, date, datetime
 from decimal import Decimal
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Boolean, Date, DateTime, Integer, Text
@@ -25,6 +26,11 @@ if TYPE_CHECKING:
 _TEN = 10
 _TENTH = Decimal("0.1")
 _SQLITE_INSTANT = re.compile(r"(\d{4}-\d\d-\d\d) (\d\d:\d\d:\d\d\.\d{6})")
+
+
+@lru_cache(maxsize=4096)
+def _decimal(tenths: int) -> Decimal:
+    return Decimal(tenths).scaleb(-1)
 
 
 class Tenths(TypeDecorator[Decimal]):
@@ -46,7 +52,7 @@ class Tenths(TypeDecorator[Decimal]):
     def process_result_value(self, value: int | None, dialect: Dialect) -> Decimal | None:
         """Return the Decimal."""
         del dialect
-        return None if value is None else Decimal(value).scaleb(-1)
+        return None if value is None else _decimal(value)
 
 
 class Instant(TypeDecorator[datetime]):

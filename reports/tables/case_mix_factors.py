@@ -9,6 +9,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from reports.statistics.case_mix import CaseMix, Factor, Refusal, case_mix
 from reports.statistics.clustered import unit_clustering
@@ -16,7 +17,6 @@ from reports.tables.splits import NOT_STATED
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import pandas as pd
 
     from reports.frame import Event
 
@@ -85,5 +85,6 @@ def _banded(values: pd.Series[float], cuts: tuple[float, ...]) -> pd.Series[str]
         *(f"{low:g} to below {high:g}" for low, high in pairwise(cuts)),
         f"{cuts[-1]:g} or more",
     ]
-    banded = values.map(lambda value: names[int(np.searchsorted(cuts, value, "right"))])
+    places = np.searchsorted(cuts, values.to_numpy(), "right")
+    banded = pd.Series(np.array(names)[places], index=values.index, dtype="str")
     return banded.where(values.notna(), NOT_STATED)

@@ -258,22 +258,44 @@ class RateTable:
         return notes(self)
 
 
+@dataclass(frozen=True)
+class Pooled:
+    """What questions about one event up to one day share, whatever they are split by.
+
+    Attributes
+    ----------
+    columns : of every counted screw, for the event
+    clustering : of the unit's patients up to the day
+    """
+
+    columns: ScrewColumns
+    clustering: UnitClustering
+
+    @classmethod
+    def of(cls, unit: pd.DataFrame, question: Question) -> Pooled:
+        """Return it for a question's event and last day."""
+        columns = ScrewColumns.of(unit, question.event)
+        return cls(columns, columns.unit_clustering(_until(unit, question), unit["surgeon"]))
+
+
 def rates(
     unit: pd.DataFrame,
     question: Question,
     *,
     visible: Sequence[bool] | npt.NDArray[np.bool_] | None = None,
     labels: Mapping[int, str] | None = None,
+    pooled: Pooled | None = None,
 ) -> RateTable:
     """Return the rates of the screws that may be shown, pooled over the whole unit.
 
     `unit` is the frame of every counted screw; `visible` says, screw by screw, which may be shown
     (None: all); `labels` gives the name or code of each person, needed when split by surgeon or
     operator. Screws of levels without a pedicle grade stand only in a table split by level.
+    `pooled` is what the question shares with others, where it is made already.
     """
     mask = _mask(visible, len(unit))
-    columns = ScrewColumns.of(unit, question.event)
-    clustering = columns.unit_clustering(_until(unit, question), unit["surgeon"])
+    shared = Pooled.of(unit, question) if pooled is None else pooled
+    columns, clustering = shared.columns, shared.clustering
     period = asked_screws(unit, question)
     found = strata(unit, period & mask, question.by, labels or {})
     counted = columns.counts(found.places, len(found.names))

@@ -177,7 +177,8 @@ def _consensus(
             *EXTENT_COLUMNS,
         ).where(ConsensusRow.is_assessable)
     )
-    return {(row[0], row[1]): (row[2], dict(zip(Direction, row[3:], strict=True))) for row in rows}
+    walls = tuple(Direction)
+    return {(row[0], row[1]): (row[2], dict(zip(walls, row[3:], strict=True))) for row in rows}
 
 
 def surgeons_with_placed(session: Session) -> frozenset[int]:

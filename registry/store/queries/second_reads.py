@@ -92,7 +92,7 @@ def second_reads(session: Session, settings: Settings) -> dict[int, SecondRead]:
         .join(Case, Case.id == Screw.case_id)
         .where(Reading.role == ReadingRole.FIRST)
     )
-    found = {}
+    found, walls = {}, tuple(Direction)
     for reading, screw, scan, assignment, case, operated_on, *extents in session.execute(query):
         if scans.get(case) != scan or reading not in counting:
             continue
@@ -101,7 +101,7 @@ def second_reads(session: Session, settings: Settings) -> dict[int, SecondRead]:
         is_by_rule = assignment is not None
         is_certain = reason in _CERTAIN or not is_by_rule or share is None or share == 1
         found[screw] = SecondRead(
-            first_mm=dict(zip(Direction, extents, strict=True)),
+            first_mm=dict(zip(walls, extents, strict=True)),
             share=None if is_certain else share,
             is_by_rule=is_by_rule,
             is_twice=place in decided,
