@@ -47,7 +47,7 @@ def test_the_greatest_of_the_four_walls_counts():
     assert counted(Event(TWO, Direction.MEDIAL), **screw) == (True, False)
 
 
-@settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.too_slow])
+@settings(deadline=None, max_examples=8, suppress_health_check=[HealthCheck.too_slow])
 @given(rows=screws().filter(bool), data=st.data())
 def test_other_extents_in_a_frame_are_the_frame_of_other_extents(rows, data):
     others = [data.draw(st.sampled_from(rows)).extents_mm if row.imaged else {} for row in rows]
