@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import UTC, date, timedelta
 from importlib.metadata import version
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from registry.actions.agreement import AgreementAsked, compare_readers
 from registry.actions.compare_groups import compare_groups
@@ -20,12 +21,15 @@ from registry.actions.headline import headline
 from registry.actions.replies import quarter_state, today_of
 from registry.actions.second_readings import second_readings
 from registry.domain.access import Deed, Reach, require
+from registry.domain.agreed import agreed_for, from_last_time
 from registry.domain.directions import Direction
 from registry.domain.levels import level
 from registry.domain.problems import BadInputError, Fault
 from registry.domain.reply import Quarter, quarter, quarter_of
+from registry.store.queries import agreed, seals
 from registry.store.queries.findings import findings_of_quarter
 from reports.documents.quarter import (
+    Actions,
     MadeWith,
     Period,
     PeriodRates,
@@ -87,6 +91,7 @@ def quarter_numbers(ledger: Ledger, viewer: Viewer, period: str, now: datetime) 
         readers=_readers(ledger, viewer, asked),
         completeness=measure_completeness(ledger, viewer, replace(question, minimum=0)),
         work=_work(ledger, viewer, asked, now),
+        actions=_actions(ledger, asked, now),
         made_with=MadeWith(
             ledger.settings.written(), {name: version(name) for name in (*_NUMBERS_OF, *_SHEET_OF)}
         ),
@@ -198,6 +203,17 @@ def _work(ledger: Ledger, viewer: Viewer, asked: Quarter, now: datetime) -> Work
         answered=sum(each.answered_at is not None for each in state.surgeons),
         reply_until=state.round.closes_on if state.round else None,
     )
+
+
+def _actions(ledger: Ledger, asked: Quarter, now: datetime) -> Actions:
+    """Return the actions as they stood at the quarter's seal, or now where it has none.
+
+    What comes of them later belongs into the next report, and changes no number of this one.
+    """
+    with ledger.reading() as session:
+        until = seals.sealed_at(session, asked.name) or now
+        found = agreed.agreed_actions(session, ZoneInfo(ledger.settings.zone), until)
+    return Actions(from_last_time(found, asked), agreed_for(found, asked), until)
 
 
 def _second_reads(

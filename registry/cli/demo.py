@@ -30,6 +30,7 @@ UNFINISHED = "invented-demo.unfinished"
 """One with this file holds a demo whose making was cut short."""
 
 DRAWN_CT = "drawn-ct"
+LEAD = "greta"
 _SCENARIO = "registry._demo_data"
 _LARGEST_PORT = 65_535
 _MADE_HERE = ("images", "incoming", "keys", DRAWN_CT, "ledger.sqlite*", "config.toml")
@@ -185,10 +186,12 @@ def _fill(ledger: Ledger, operator: Viewer, scenario: Any) -> None:  # noqa: ANN
     """Load tables and CT by the same actions that the commands call, and make the accounts."""
     from datetime import date
 
+    from registry.actions.accounts import acting
     from registry.actions.load_log import load_log
     from registry.actions.load_readings import load_readings
     from registry.actions.load_scan import ScanOrder, load_scan
     from registry.actions.loading import TableFile
+    from registry.cli.demo_actions import agree
     from registry.cli.demo_notes import write_notes
     from registry.cli.demo_teaching import READER, teach
     from registry.cli.opening import instant, today
@@ -213,6 +216,8 @@ def _fill(ledger: Ledger, operator: Viewer, scenario: Any) -> None:  # noqa: ANN
     rounds = unit.rounds()
     _timed("laid its quarters before its surgeons", lambda: _reply(ledger, rounds, scenario))
     _timed("wrote a few own notes", lambda: write_notes(ledger, scenario))
+    acted = scenario_module("actions").ACTIONS
+    _timed("noted what it agreed to do", lambda: agree(ledger, acting(ledger, LEAD), acted))
     read = _timed("drew a small teaching set", lambda: teach(ledger, operator))
     say(f"  {read} drawn screws read by {READER}, all of it invented; they are in no rate")
     folder = ledger.home / DRAWN_CT

@@ -41,6 +41,11 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
         help="sign its numbers as they stand, beside whoever seals them",
     )
     deed.add_argument(
+        "--actions",
+        action="store_true",
+        help="list what was agreed on: last time and this time, owner, due day, what came of it",
+    )
+    deed.add_argument(
         "--again",
         action="store_true",
         help="work a sealed quarter out again from the records, and say what differs",
@@ -66,7 +71,7 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
 
     if given.what == "key":
         return quarter_seal.say_key(given, environment)
-    if given.comment is not None or given.countersign or given.again:
+    if given.comment is not None or given.countersign or given.again or given.actions:
         if given.out is not None:
             raise BadInputError(Fault("nothing is written by that", "--out", "leave it out"))
         return quarter_seal.without_files(given, environment)

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Mapping
 
+    from registry.actions.agree import QuarterActions
     from registry.actions.seal_quarter import Again
 
 _SHOWN = 20
@@ -28,11 +29,14 @@ def say_key(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
 
 def without_files(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     """Comment, countersign, or work out again; status 1 where that comes to something else."""
+    from registry.actions.agree import actions_of
     from registry.actions.quarter_standing import comment, countersign
     from registry.actions.seal_quarter import work_out_again
 
     now = instant()
     with opened(given, environment) as (ledger, viewer):
+        if given.actions:
+            return _tell_actions(actions_of(ledger, viewer, given.what, now))
         if given.again:
             return _tell_again(given.what, work_out_again(ledger, viewer, given.what, now))
         if given.countersign:
@@ -57,6 +61,18 @@ def with_files(given: argparse.Namespace, environment: Mapping[str, str]) -> int
             say(f"made the key of seals: keep a new copy of {ledger.keys.folder}, no backup has it")
     say(f"{out}: {', '.join(files)}")
     say("sealed; anybody can check it with `quarter verify` and the public key")
+    say(CAUTION)
+    return 0
+
+
+def _tell_actions(found: QuarterActions) -> int:
+    from reports.documents.quarter_actions import action_cells, action_heading
+
+    rows = [action_cells(each) for each in (*found.from_last_time, *found.agreed)]
+    if rows:
+        say_table(action_heading(), rows)
+    else:
+        say(f"no action of {found.quarter.name} or from last time")
     say(CAUTION)
     return 0
 

@@ -26,6 +26,7 @@ from registry.web.pages.account.own import own_account
 from registry.web.pages.account.views import account
 from registry.web.pages.accounts.views import accounts
 from registry.web.pages.adjudications.views import adjudications_page
+from registry.web.pages.agreed.views import agreed_page
 from registry.web.pages.angles.views import angles_page
 from registry.web.pages.case_mix.views import case_mix_page
 from registry.web.pages.cases.corrections import corrections
@@ -111,6 +112,7 @@ _BLUEPRINTS = (
     own_notes_page,
     reply,
     closing_page,
+    agreed_page,
     quarter_report,
     trail,
     withdrawal,

@@ -25,13 +25,15 @@ def numbers_alone(document: Mapping[str, object]) -> dict[str, object]:
 def changes(sealed: Mapping[str, object], now: Mapping[str, object]) -> list[Change]:
     """Return every value of two reports' JSON that is not the same, in the order of its place.
 
+    A part that reports did not have yet when the first was sealed is no change of it.
+
     Examples
     --------
     >>> changes({"placed": 8, "made_at": "then"}, {"placed": 9, "made_at": "now"})
     [('placed', '8', '9')]
     """
     before = dict(_leaves("", numbers_alone(sealed)))
-    after = dict(_leaves("", numbers_alone(now)))
+    after = dict(_leaves("", {name: now[name] for name in numbers_alone(now) if name in sealed}))
     return [
         (place, before.get(place, ""), after.get(place, ""))
         for place in sorted(before.keys() | after.keys())

@@ -62,6 +62,7 @@ def flat_tables(report: QuarterReport) -> tuple[FlatTable, ...]:
         _completeness(report),
         _missing(report),
         _waiting(report),
+        _actions(report),
     )
 
 
@@ -197,3 +198,20 @@ def _waiting(report: QuarterReport) -> FlatTable:
         for each in work.provisional
     ]
     return FlatTable("not_settled", ("what", "number", "screw", "rule", "state"), tuple(lines))
+
+
+def _actions(report: QuarterReport) -> FlatTable:
+    heading = (
+        *("section", "number", "quarter", "what", "owner", "due_on", "state", "ended_on"),
+        *("came_of_it", "replaced_by"),
+    )
+    lines = tuple(
+        (section, each.number, each.period, each.what, each.owner, each.due_on, each.state.value,
+         each.ended_on, each.came_of_it, each.replaced_by)
+        for section, held in (
+            ("from last time", report.actions.from_last_time),
+            ("agreed", report.actions.agreed),
+        )
+        for each in held
+    )  # fmt: skip
+    return FlatTable("actions", heading, lines)

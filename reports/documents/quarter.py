@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from datetime import date, datetime
     from decimal import Decimal
 
+    from registry.domain.agreed import AgreedAction
     from registry.domain.directions import Direction
     from reports.tables.compare import ComparisonTable
     from reports.tables.completeness import Completeness
@@ -188,6 +189,43 @@ class Work:
 
 
 @dataclass(frozen=True)
+class Actions:
+    """What the unit agreed to do, as it stood at an instant.
+
+    Attributes
+    ----------
+    from_last_time : of earlier quarters: open, or ended since this one began
+    agreed : for this quarter
+    until : the instant: the quarter's seal, or the report's own where it has none
+    """
+
+    from_last_time: tuple[AgreedAction, ...]
+    agreed: tuple[AgreedAction, ...]
+    until: datetime
+
+    def as_json(self) -> dict[str, object]:
+        """Return both lists as the report's JSON holds them."""
+        return {
+            "from_last_time": [_as_json(each) for each in self.from_last_time],
+            "agreed": [_as_json(each) for each in self.agreed],
+        }
+
+
+def _as_json(action: AgreedAction) -> dict[str, object]:
+    return {
+        "number": action.number,
+        "quarter": action.period,
+        "what": action.what,
+        "owner": action.owner,
+        "due_on": action.due_on.isoformat(),
+        "state": action.state.value,
+        "ended_on": action.ended_on.isoformat() if action.ended_on else None,
+        "came_of_it": action.came_of_it,
+        "replaced_by": action.replaced_by,
+    }
+
+
+@dataclass(frozen=True)
 class Standard:
     """The unit's own standard for its headline rate: per cent, and where it comes from."""
 
@@ -233,6 +271,7 @@ class QuarterReport:
     readers: Readers
     completeness: Completeness
     work: Work
+    actions: Actions
     made_with: MadeWith
 
     @property
@@ -275,6 +314,7 @@ def numbers(report: QuarterReport) -> dict[str, object]:
             "answered": work.answered,
             "until": work.reply_until.isoformat() if work.reply_until else None,
         },
+        "actions": report.actions.as_json(),
         "settings": report.made_with.settings,
         "versions": dict(report.made_with.versions),
     }

@@ -11,6 +11,7 @@ from reports.charts.readers import difference_chart
 from reports.charts.runs import difference_chart as run_chart
 from reports.documents.blocks import Document, Figure, Heading, Paragraph, Points, Table
 from reports.documents.quarter import CAUTIONS
+from reports.documents.quarter_actions import actions
 from reports.documents.quarter_methods import methods, standard
 from reports.documents.quarter_parts import (
     change_table,
@@ -60,6 +61,7 @@ def quarter_document(report: QuarterReport) -> Document:
             *completeness(report),
             *policy(report),
             *waiting(report),
+            *actions(report),
             *methods(report),
         ),
     )

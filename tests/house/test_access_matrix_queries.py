@@ -660,6 +660,7 @@ COMPLETING = ("registry.actions.completeness",)
 AGREEING = ("registry.actions.agreement",)
 CLOSING = ("registry.actions.quarter_numbers",)
 SEALING = ("registry.actions.quarter_standing", "registry.actions.seal_quarter")
+AGREEING_ON = ("registry.actions.agree", *CLOSING)
 CLOSING_ON_PAGES = (*SEALING[:1], "registry.actions.closing")
 ENTERING = ("registry.actions.enter_case",)
 ADJUDICATING = ("registry.actions.adjudicate",)
@@ -730,7 +731,9 @@ NOT_ASKING = {
     "replies.asked_rereadings": ("a count, for who lays it before them", REPLYING),
     "seals.remarks_of": ("for who may seal the quarter", CLOSING_ON_PAGES),
     "seals.seals_of": ("for who may seal the quarter", CLOSING_ON_PAGES),
-    "seals.sealed_at": ("an instant, for who lays it before them", REPLYING),
+    "seals.sealed_at": ("an instant, for who lays it before them", (*REPLYING, *CLOSING)),
+    "seals.is_sealed_since": ("whether anything was sealed, shows nothing", AGREEING_ON[:1]),
+    "agreed.agreed_actions": ("the unit's actions, for who may seal", AGREEING_ON),
     "seals.trail_end": ("whether anything was written, shows nothing", SEALING),
     "seals.part_taken": ("own cases by number, to hold who may sign", CLOSING_ON_PAGES),
     "seals.is_any_sealed": ("whether a key has to be there, shows nothing", SEALING[1:]),
@@ -832,7 +835,13 @@ NOT_ASKING = {
     "known_readings.known_readings": ("compares a table, shows no value", LOADING[1:]),
     "people.person_ids": (
         "the table holds the name already",
-        (*ACCOUNTS, *ENTERING, "registry.actions.persons", "registry.actions.corrections"),
+        (
+            *ACCOUNTS,
+            *ENTERING,
+            *AGREEING_ON[:1],
+            "registry.actions.persons",
+            "registry.actions.corrections",
+        ),
     ),
     "people.viewer_named": ("who acts is found by it", ACCOUNTS),
     "people.local_operator": (
@@ -879,7 +888,13 @@ NOT_ASKING = {
     "people.name_key": ("a spelling and no record", TRIES),
     "people.all_person_names": (
         "labels or codes, decided there; names that no cover may hold",
-        (*COUNTED, *AGREEING, "registry.actions.meeting_pack", "registry.actions.count_runs"),
+        (
+            *COUNTED,
+            *AGREEING,
+            *AGREEING_ON[:1],
+            "registry.actions.meeting_pack",
+            "registry.actions.count_runs",
+        ),
     ),
     "readings.current_readings": ("works consensus out", SETTLING),
     "readings.counted_ids": (

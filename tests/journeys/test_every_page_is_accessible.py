@@ -123,6 +123,8 @@ PAGES = [
     Asked("registrar", "/policy/1", "/policy/<int:finding_id>", 404),
     Asked("quality lead", "/quarters/", "/quarters/"),
     Asked("quality lead", "/quarters/2026Q1", "/quarters/<period>"),
+    Asked("quality lead", "/quarters/2026Q1/actions", "/quarters/<period>/actions"),
+    Asked("quality lead", "/quarters/actions/1", "/quarters/actions/<int:number>"),
     Asked("quality lead", "/quarters/2026Q1/closing", "/quarters/<period>/closing"),
     Asked(
         "quality lead", "/quarters/2026Q1/closing/again", "/quarters/<period>/closing/again", 409

@@ -18,6 +18,7 @@ from demo_data.scenario import people
 from demo_data.scenario.tables import readings_table, theatre_log
 from demo_data.scenario.unit import invent_unit
 from registry.actions.accounts import acting
+from registry.actions.agree import agree_on, possible_owners
 from registry.actions.arrivals import (
     cancel_arrival,
     close_arrival,
@@ -95,6 +96,12 @@ def make_unit(home: Path) -> None:
     run(home, "init")
     run(home, "load-log", folder / "log.csv", "--new-persons")
     run(home, "load-readings", folder / "readings.csv", "--new-persons")
+    ledger = open_ledger(home, {})
+    local = acting(ledger, None)
+    owner = possible_owners(ledger, local)[0]
+    texts = {"what": "Ask for thinner slices", "owner": owner, "due_on": "2026-12-31"}
+    agree_on(ledger, local, "2026Q1", texts, datetime.now(UTC))
+    ledger.close()
 
 
 def add_drawn_ct(home: Path, study: Path, folder: Path) -> None:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import pytest
 
+from registry.actions.accounts import acting
+from registry.actions.agree import end_action
 from registry.actions.initialise import initialise
 from registry.actions.seal_quarter import public_key
 from registry.store.sealing.checking import check_sealed
@@ -18,6 +21,7 @@ from tests.web.reading_pages import form_token
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from datetime import datetime
     from pathlib import Path
 
     from flask.testing import FlaskClient
@@ -35,8 +39,8 @@ def unit(tmp_path: Path) -> Iterator[Ledger]:
     ledger.close()
 
 
-def signed_in(ledger: Ledger, name: str) -> FlaskClient:
-    app = create_app(ledger, clock=lambda: LATER)
+def signed_in(ledger: Ledger, name: str, at: datetime = LATER) -> FlaskClient:
+    app = create_app(ledger, clock=lambda: at)
     app.config["TESTING"] = True
     client = app.test_client()
     token = form_token(client.get("/sign-in").text)
@@ -58,6 +62,12 @@ def test_a_lead_comments_seals_with_the_password_and_keeps_what_was_sealed(unit:
     assert "The comment is kept." in page
     assert "commented on" in page
     assert "Nothing stands in the way." in page
+    what = {"what": "Ask for <b>thinner</b> slices", "owner": "Rita Reader"}
+    page = send(lena, f"/quarters/{PERIOD}/actions", **what, due_on="30.6.2026")
+    assert "Is no day." in page
+    assert "thinner&lt;/b&gt; slices" in page
+    page = send(lena, f"/quarters/{PERIOD}/actions", **what, due_on="2026-06-30")
+    assert "Rita Reader" in page
     # Without the password, or with another, nothing is signed.
     for typed in ({}, {PASSWORD_AGAIN: "another one that is long enough"}):
         assert "Password" in send(lena, f"{HERE}/seal", **typed)
@@ -78,11 +88,18 @@ def test_a_lead_comments_seals_with_the_password_and_keeps_what_was_sealed(unit:
         assert answer.headers["Content-Disposition"].startswith("attachment")
     for wrong in ("0/other.csv", "1/2026Q1.sealed", f"0/{PERIOD}.supplement1.sealed"):
         assert lena.get(f"/quarters/{PERIOD}/sealed/{wrong}").status_code == 404
+    assert '<th scope="row">Ask for &lt;b&gt;thinner' in found.files[f"{PERIOD}.html"].decode()
+    assert b",Rita Reader,2026-06-30,open," in found.files[f"{PERIOD}.actions.csv"]
+    # What comes of an action afterwards changes nothing that was sealed, and is told next time.
+    later = LATER + timedelta(minutes=5)
+    came = {"is_done": "yes", "ended_on": "2026-05-04", "came_of_it": "Asked", "version": "1"}
+    end_action(unit, acting(unit, "lena"), 1, came, later)
     assert "to the byte" in lena.get(f"{HERE}/again").text
+    next_time = signed_in(unit, "lena", later).get("/quarters/2026Q2/actions").text
+    assert "done on 2026-05-04" in next_time
 
     a_case(unit, "OP-3", "Bodo Carl")
     a_reading(unit, "OP-3")
-    assert "Seal a supplement" in lena.get(f"{HERE}/again").text
     page = send(lena, f"{HERE}/again", **{PASSWORD_AGAIN: PASSWORD})
     assert "A supplement to 2026Q1 is sealed." in page
     assert "What changed, as sealed before and in supplement 1" in page
@@ -97,7 +114,6 @@ def test_who_operated_is_told_who_signs_first_and_each_hindrance_leads_where_it_
     page = anna.get(HERE).text
     assert "You operated or assisted in the quarter" in page
     assert "It can be sealed here once nothing stands in the way." in page
-    assert "operated or assisted" in send(anna, f"{HERE}/seal", **{PASSWORD_AGAIN: PASSWORD})
     page = send(lena, f"{HERE}/countersign", **{PASSWORD_AGAIN: PASSWORD})
     assert "You have countersigned the numbers as they stand" in page
     assert "Countersign the numbers" not in page

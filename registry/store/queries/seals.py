@@ -124,3 +124,9 @@ def part_taken(session: Session, quarter: Quarter, person_id: int | None) -> fro
 def is_any_sealed(session: Session) -> bool:
     """Return whether the ledger has sealed any quarter."""
     return session.execute(select(QuarterSeal.id).limit(1)).first() is not None
+
+
+def is_sealed_since(session: Session, instant: datetime) -> bool:
+    """Return whether anything was sealed at that instant or after it."""
+    asked = select(QuarterSeal.id).where(QuarterSeal.sealed_at >= instant).limit(1)
+    return session.execute(asked).first() is not None

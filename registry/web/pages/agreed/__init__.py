@@ -1,0 +1,1 @@
+"""Actions that the unit agreed on; shows what actions return and works nothing out itself."""

@@ -1,0 +1,106 @@
+"""Actions agreed on for a quarter, on each database: kept, ended, replaced, never deleted."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from registry.actions.accounts import acting
+from registry.actions.agree import (
+    actions_of,
+    agree_on,
+    end_action,
+    one_action,
+    replace_action,
+)
+from registry.actions.check_ledger import check_ledger
+from registry.domain.agreed import AgreedState
+from registry.domain.problems import (
+    BadInputError,
+    ConflictError,
+    NotAllowedError,
+    NotFoundError,
+)
+from tests.build.sealable import LATER, PERIOD, fill_sealable
+
+WHAT = {"what": "Ask for thinner slices", "owner": "rita reader", "due_on": "2026-06-30"}
+CAME = {"is_done": "yes", "ended_on": "2026-05-06", "came_of_it": "Asked", "version": "1"}
+DAYS = timedelta(days=3)
+
+
+@pytest.fixture
+def people(ledger):
+    return fill_sealable(ledger)
+
+
+def test_an_action_is_agreed_on_ended_and_replaced_and_none_is_lost(ledger, people):
+    lena = people["lena"]
+    first = agree_on(ledger, lena, PERIOD, WHAT, LATER)
+    found = one_action(ledger, lena, first, LATER)
+    assert (found.owner, found.state, found.ended_on) == ("Rita Reader", AgreedState.OPEN, None)
+    with pytest.raises(ConflictError, match="changed meanwhile"):
+        end_action(ledger, lena, first, {**CAME, "version": "0"}, LATER + DAYS)
+    end_action(ledger, lena, first, CAME, LATER + DAYS)
+    with pytest.raises(ConflictError, match=f"action {first} is done"):
+        end_action(ledger, lena, first, {**CAME, "version": "2"}, LATER + DAYS)
+    # What was ticked off by mistake goes on as another.
+    other = {**WHAT, "what": "Ask again", "why": "It was not asked", "version": "2"}
+    second = replace_action(ledger, lena, first, other, LATER + 2 * DAYS)
+    with pytest.raises(ConflictError, match=f"action {second} stands in the place"):
+        replace_action(ledger, lena, first, other, LATER + 2 * DAYS)
+
+    # As it stood each time: agreed on, done, replaced; the next quarter is told from its first day.
+    def states(when):
+        return [each.state.value for each in actions_of(ledger, lena, PERIOD, when).agreed]
+
+    assert states(LATER - DAYS) == []
+    assert states(LATER) == ["open"]
+    assert states(LATER + DAYS) == ["done"]
+    assert states(LATER + 2 * DAYS) == ["replaced", "open"]
+    old, new = actions_of(ledger, lena, "2026Q2", LATER + 2 * DAYS).from_last_time
+    assert (old.came_of_it, old.replaced_by) == ("It was not asked", second)
+    assert (new.what, new.replaces) == ("Ask again", first)
+    assert check_ledger(ledger, acting(ledger, None)) == []
+
+
+@pytest.mark.parametrize(
+    ("texts", "words"),
+    [
+        ({"what": " "}, "has between 1 and 1000 characters"),
+        ({"owner": "Nobody Known"}, "is nobody the ledger knows"),
+        ({"due_on": "31.12.2026"}, "is no day"),
+    ],
+    ids=["nothing to do", "unknown owner", "no day"],
+)
+def test_an_action_that_cannot_be_kept_is_refused_by_its_field(ledger, people, texts, words):
+    lena = people["lena"]
+    with pytest.raises(BadInputError, match=words):
+        agree_on(ledger, lena, PERIOD, {**WHAT, **texts}, LATER)
+    assert actions_of(ledger, lena, PERIOD, LATER).agreed == ()
+
+
+def test_an_end_says_whether_when_and_what(ledger, people):
+    lena = people["lena"]
+    number = agree_on(ledger, lena, PERIOD, WHAT, LATER)
+    wrong = {"is_done": "", "ended_on": "2026-05-20", "came_of_it": "", "version": "1"}
+    with pytest.raises(BadInputError) as refused:
+        end_action(ledger, lena, number, wrong, LATER)
+    assert {fault.where for fault in refused.value.faults} == set(wrong) - {"version"}
+    assert one_action(ledger, lena, number, LATER).state is AgreedState.OPEN
+    with pytest.raises(NotFoundError):
+        end_action(ledger, lena, number + 1, CAME, LATER + DAYS)
+
+
+@pytest.mark.parametrize("name", ["bodo", "rita", "stefan"])
+def test_who_is_no_quality_lead_sees_and_keeps_none(ledger, people, name):
+    number, who = agree_on(ledger, people["lena"], PERIOD, WHAT, LATER), people[name]
+    for deed in (
+        lambda: actions_of(ledger, who, PERIOD, LATER),
+        lambda: one_action(ledger, who, number, LATER),
+        lambda: agree_on(ledger, who, PERIOD, WHAT, LATER),
+        lambda: end_action(ledger, who, number, CAME, LATER),
+        lambda: replace_action(ledger, who, number, WHAT, LATER),
+    ):
+        with pytest.raises(NotAllowedError):
+            deed()
