@@ -68,7 +68,7 @@ def with_files(given: argparse.Namespace, environment: Mapping[str, str]) -> int
 def _tell_actions(found: QuarterActions) -> int:
     from reports.documents.quarter_actions import action_cells, action_heading
 
-    rows = [action_cells(each) for each in (*found.from_last_time, *found.agreed)]
+    rows = [action_cells(each, found.today) for each in (*found.from_last_time, *found.agreed)]
     if rows:
         say_table(action_heading(), rows)
     else:

@@ -46,12 +46,14 @@ class Table:
     heading : of the columns
     rows : as many cells as the heading has
     texts : how many of the first columns hold words; the others are numbers, set to the right
+    wide : places of the columns that share the width that the others leave, on a printed page
     """
 
     caption: str
     heading: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     texts: int = 1
+    wide: tuple[int, ...] = (0,)
 
     def __post_init__(self) -> None:
         if any(len(row) != len(self.heading) for row in self.rows):

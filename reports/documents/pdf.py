@@ -115,4 +115,5 @@ def _table(block: Table) -> dict[str, object]:
         "heading": block.heading,
         "rows": block.rows,
         "texts": block.texts,
+        "wide": block.wide,
     }

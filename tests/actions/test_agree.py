@@ -22,6 +22,7 @@ from registry.domain.problems import (
     NotAllowedError,
     NotFoundError,
 )
+from tests.build.backups import assert_ok
 from tests.build.sealable import LATER, PERIOD, fill_sealable
 
 WHAT = {"what": "Ask for thinner slices", "owner": "rita reader", "due_on": "2026-06-30"}
@@ -34,7 +35,7 @@ def people(ledger):
     return fill_sealable(ledger)
 
 
-def test_an_action_is_agreed_on_ended_and_replaced_and_none_is_lost(ledger, people):
+def test_an_action_is_agreed_on_ended_and_replaced_and_none_is_lost(ledger, people, place):
     lena = people["lena"]
     first = agree_on(ledger, lena, PERIOD, WHAT, LATER)
     found = one_action(ledger, lena, first, LATER)
@@ -61,6 +62,9 @@ def test_an_action_is_agreed_on_ended_and_replaced_and_none_is_lost(ledger, peop
     old, new = actions_of(ledger, lena, "2026Q2", LATER + 2 * DAYS).from_last_time
     assert (old.came_of_it, old.replaced_by) == ("It was not asked", second)
     assert (new.what, new.replaces) == ("Ask again", first)
+    told = assert_ok(place.command("quarter", PERIOD, "--actions")).out
+    assert "It was not asked" in told
+    assert "2026-06-30" in told
     assert check_ledger(ledger, acting(ledger, None)) == []
 
 
