@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from contextlib import ExitStack, closing, contextmanager
 from importlib import import_module
@@ -44,6 +45,9 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
 
 def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     """Make the demo where there is none, say who may sign in, and serve it."""
+    # Drawing multiplies many small matrices: more threads wait for each other and do no more. It
+    # has to be said before numpy is there.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from registry.store.configuration import PREFIX
     from registry.store.home import home_folder
 
