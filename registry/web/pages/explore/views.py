@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+from urllib.parse import urlencode
 
 from flask import Blueprint, Response, render_template, request
 
@@ -118,7 +119,7 @@ def screws() -> ResponseReturnValue:
         only_names=ONLY_NAMES,
         is_lead=asked.own is None,
         has_cases=any(screw.case_reference is not None for screw in listed),
-        values=values,
+        query=urlencode(values, doseq=True),
         without_page={name: said for name, said in values.items() if name not in {"page", "only"}},
         pager={name: said for name, said in values.items() if name != "page"},
         back=address_of("explore.show", asked_values(asked), cell_id(request.args)),
