@@ -33,7 +33,7 @@ def measure_completeness(
         found = steps(session, window)
     ids = screws["screw_id"].tolist()
     on_symptom_scans = with_extents(
-        screws.assign(imaged=[screw in found.symptom_mm for screw in ids]),
+        screws.assign(imaged=screws["screw_id"].isin(list(found.symptom_mm))),
         [found.symptom_mm.get(screw, {}) for screw in ids],
     )
     facts = {

@@ -141,8 +141,10 @@ def _rates(ledger: Ledger, viewer: Viewer, spans: Spans) -> QuarterRates:
         period.name: [replace(_of(ledger, period), threshold=each) for each in Threshold]
         for period in periods
     }
-    of_year = {each: replace(each, start=year.start) for each in (medial, lateral, technique,
-                                                                  guidance)}  # fmt: skip
+    of_year = {
+        each: replace(each, start=year.start)
+        for each in (levels, medial, lateral, technique, guidance)
+    }
     walls = {wall: replace(whole, direction=wall) for wall in Direction}
     asked = [
         *(each for questions in cut_offs.values() for each in questions),
@@ -159,6 +161,7 @@ def _rates(ledger: Ledger, viewer: Viewer, spans: Spans) -> QuarterRates:
         lateral=made[lateral],
         techniques=made[technique],
         guidance=made[guidance],
+        year_levels=made[of_year[levels]],
         year_medial=made[of_year[medial]],
         year_lateral=made[of_year[lateral]],
         year_techniques=made[of_year[technique]],

@@ -85,7 +85,7 @@ def _tell_again(name: str, found: Again) -> int:
         say(CAUTION)
         return 0
     if found.changes:
-        say_table(("where", "sealed", "now"), found.changes[:_SHOWN])
+        say_table(("what", "sealed", "now"), found.changes[:_SHOWN])
     if len(found.changes) > _SHOWN:
         say(f"and {len(found.changes) - _SHOWN} more; --supplement writes all of them")
     records = "the same" if found.same_records else "others"

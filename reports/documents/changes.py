@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from reports.documents.flat_tables import FlatTable
+from reports.documents.setting_words import setting_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -14,7 +16,7 @@ ABOUT_THE_MAKING = frozenset({"made_at", "versions"})
 """Parts of a report that say when and with what it was made, and are no numbers of it."""
 
 Change = tuple[str, str, str]
-"""Where, as it was sealed, as it is now; an empty text where there is nothing."""
+"""What in words, as it was sealed, as it is now; an empty text where there is nothing."""
 
 
 def numbers_alone(document: Mapping[str, object]) -> dict[str, object]:
@@ -32,8 +34,9 @@ def changes(sealed: Mapping[str, object], now: Mapping[str, object]) -> list[Cha
     >>> changes({"placed": 8, "made_at": "then"}, {"placed": 9, "made_at": "now"})
     [('placed', '8', '9')]
     """
-    before = dict(_leaves("", numbers_alone(sealed)))
-    after = dict(_leaves("", {name: now[name] for name in numbers_alone(now) if name in sealed}))
+    before = dict(_leaves((), _spelled_out(numbers_alone(sealed))))
+    there = {name: held for name, held in numbers_alone(now).items() if name in sealed}
+    after = dict(_leaves((), _spelled_out(there)))
     return [
         (place, before.get(place, ""), after.get(place, ""))
         for place in sorted(before.keys() | after.keys())
@@ -41,17 +44,70 @@ def changes(sealed: Mapping[str, object], now: Mapping[str, object]) -> list[Cha
     ]
 
 
+def _spelled_out(document: Mapping[str, object]) -> Mapping[str, object]:
+    """Return a report's JSON with its settings, which it holds as one text, each in words."""
+    written = document.get("settings")
+    return (
+        {**document, "settings": dict(setting_rows(written))}
+        if isinstance(written, str)
+        else document
+    )
+
+
 def changes_table(found: list[Change]) -> FlatTable:
     """Return the changes as a table of a report."""
-    return FlatTable("changes", ("where", "sealed", "now"), tuple(found))
+    return FlatTable("changes", ("what", "sealed", "now"), tuple(found))
 
 
-def _leaves(place: str, value: object) -> Iterator[tuple[str, str]]:
+def _leaves(place: tuple[str, ...], value: object) -> Iterator[tuple[str, str]]:
+    """Yield every value under its place in words: rates, level medial, L4, lower limit."""
     if isinstance(value, Mapping):
         for name, held in value.items():
-            yield from _leaves(f"{place}.{name}" if place else str(name), held)
+            if name == "stratum":  # what tells the row from others is its place's name
+                continue
+            yield from _leaves((*place, _WORDS.get(name, str(name).replace("_", " "))), held)
     elif isinstance(value, list):
-        for number, held in enumerate(value):
-            yield from _leaves(f"{place}[{number}]", held)
+        for label, held in zip(_labels(value), value, strict=True):
+            yield from _leaves((*place, label), held)
     else:
-        yield place, "" if value is None else str(value)
+        yield ", ".join(part for part in place if part), "" if value is None else str(value)
+
+
+def _labels(rows: list[object]) -> list[str]:
+    """Return what tells the rows of a list apart: by what they are about, else by their place."""
+    labels, seen = [], Counter[str]()
+    for number, row in enumerate(rows, 1):
+        label = _about(row) or str(number)
+        seen[label] += 1
+        labels.append(label if seen[label] == 1 else f"{label} ({seen[label]})")
+    return labels
+
+
+def _about(row: object) -> str:
+    if not isinstance(row, Mapping):
+        return ""
+    if isinstance(stratum := row.get("stratum"), Mapping):
+        return " ".join(map(str, stratum.values())) or "all"
+    if "number" in row:
+        return f"number {row['number']}"
+    return str(row.get("code") or row.get("quarter") or row.get("from") or "")
+
+
+_WORDS = {
+    "value": "",
+    "rows": "",
+    "points": "",
+    "low": "lower limit",
+    "high": "upper limit",
+    "df": "degrees of freedom",
+    "patients_with_event": "patients with a breach",
+    "limits_95": "95% line",
+    "limits_998": "99.8% line",
+    "if_all_breached": "the rate if all missing were breached",
+    "if_none_breached": "the rate if none missing were breached",
+    "ac1": "AC1",
+    "icc_2_1": "ICC(2,1)",
+    "icc_3_1": "ICC(3,1)",
+    "sd": "standard deviation",
+}
+"""Names of the report's JSON in words; an empty one goes without saying."""

@@ -72,7 +72,7 @@ class QuarterRates:
     periods : the quarter, the one before and the year, at each cut-off
     levels, medial, lateral : the quarter by level at the headline cut-off: all four walls, two
     techniques, guidance : the quarter within region, at the headline cut-off
-    year_medial, year_lateral, year_techniques, year_guidance : the same over the year
+    year_levels, year_medial, year_lateral, year_techniques, year_guidance : over the year
     directions : the quarter, a table a direction
     """
 
@@ -82,6 +82,7 @@ class QuarterRates:
     lateral: RateTable
     techniques: RateTable
     guidance: RateTable
+    year_levels: RateTable
     year_medial: RateTable
     year_lateral: RateTable
     year_techniques: RateTable
@@ -99,6 +100,7 @@ class QuarterRates:
             "level": self.levels,
             "level medial": self.medial,
             "level lateral": self.lateral,
+            "year level": self.year_levels,
             "year level medial": self.year_medial,
             "year level lateral": self.year_lateral,
             "technique": self.techniques,

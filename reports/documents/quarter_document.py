@@ -119,6 +119,7 @@ def _levels(report: QuarterReport) -> list[Block]:
         wall_table(
             found.year_medial, found.year_lateral, f"Medial and lateral walls by level, {year}"
         ),
+        rate_table(found.year_levels, f"All four walls by level, {year}"),
     ]
 
 

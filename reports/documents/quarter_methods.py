@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
 from reports.documents.blocks import Heading, Paragraph, Points, Table
 from reports.documents.quarter import CAUTIONS
 from reports.documents.quarter_words import event_words
+from reports.documents.setting_words import setting_rows
 from reports.tables.rate_words import percent
 
 if TYPE_CHECKING:
@@ -100,8 +100,7 @@ def methods(report: QuarterReport) -> list[Block]:
         ),
         f"Below {report.question.minimum} graded screws counts are given and no rate.",
     )
-    kept = json.loads(report.made_with.settings)
-    settings = tuple((name.replace("_", " "), _said(value)) for name, value in kept.items())
+    settings = tuple(setting_rows(report.made_with.settings))
     versions = tuple(report.made_with.versions.items())
     return [
         Heading("How it was made"),
@@ -115,13 +114,3 @@ def methods(report: QuarterReport) -> list[Block]:
         Heading("Cautions"),
         Points(CAUTIONS),
     ]
-
-
-def _said(value: object) -> str:
-    if value is None:
-        return "none"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, list):
-        return ", ".join(_said(each) for each in value) or "none"
-    return str(value) or "none"

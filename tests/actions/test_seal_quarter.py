@@ -163,7 +163,7 @@ def test_what_comes_late_makes_a_supplement_with_old_and_new(ledger, people, tmp
     assert found.said["part"] == 1
     assert found.said["follows"] == hashlib.sha256(first[SEALED]).hexdigest()
     rows = list(csv.reader(io.StringIO(found.files[f"{PERIOD}.changes.csv"].decode("utf-8-sig"))))
-    assert ["completeness.graded", "8", "12"] in rows
+    assert ["completeness, graded", "8", "12"] in rows
     assert work_out_again(ledger, lena, PERIOD, LATER).is_same
     assert len(kept(ledger)) == 2
     assert check_ledger(ledger, local) == []
