@@ -109,7 +109,7 @@ def methods(report: QuarterReport) -> list[Block]:
         Heading("Methods", level=2),
         Points(ways),
         Heading("Settings and versions", level=2),
-        Table("Settings that numbers depend on", ("setting", "value"), settings, texts=2),
+        Table("Settings that numbers depend on", ("setting", "value"), settings, 2, wide=(0, 1)),
         Table("Versions", ("of", "version"), versions, texts=2),
         Heading("Cautions"),
         Points(CAUTIONS),
