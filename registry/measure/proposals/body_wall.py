@@ -144,7 +144,7 @@ def find_body_wall(
     is_seen = ~np.take_along_axis(hidden, at, axis=-1)[..., 0]
     is_seen &= np.take_along_axis(evidence, at, axis=-1)[..., 0] > SEEN_FROM
     radii = fall_places(smooth, number, OUTWARD_STEP_MM, FIRST_MM)
-    radii = radii - thin_wall_shifts(smooth, number, OUTWARD_STEP_MM, is_seen)
+    radii = radii - thin_wall_shifts(smooth, radii, OUTWARD_STEP_MM, FIRST_MM, is_seen)
     return BodyWall(middle_mm, levels, _smoothed(radii, is_seen), is_seen)
 
 

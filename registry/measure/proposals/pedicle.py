@@ -11,7 +11,7 @@ from scipy import ndimage
 from registry.measure.proposals.evidence import bright_within, dark_beyond, falls
 from registry.measure.proposals.straight import SPACING_MM, sampled
 from registry.measure.proposals.surfaces import fall_places, filled, least_cost
-from registry.measure.proposals.thin_walls import thin_wall_shifts
+from registry.measure.proposals.thin_walls import COMPACT_HU, thin_wall_shifts
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -92,7 +92,7 @@ def see_cortex(straight: Straight, course: PedicleCourse) -> SeenCortex:
     apart = _rays(_from_metal_mm(straight.hidden[first:last]), centres)
     is_hidden = np.take_along_axis(apart, at, axis=-1)[..., 0] < BESIDE_METAL_MM
     is_seen = ~is_hidden & (np.take_along_axis(evidence, at, axis=-1)[..., 0] > SEEN_FROM)
-    radii = radii - thin_wall_shifts(sharp, numbers, OUTWARD_STEP_MM, is_seen)
+    radii = radii - thin_wall_shifts(sharp, radii, OUTWARD_STEP_MM, FIRST_MM, is_seen, COMPACT_HU)
     points = centres[:, None, :] + radii[..., None] * _circle()
     stretch = slice(course.first - first, course.last - first + 1)
     is_in_body = _in_body(sharp, hidden, numbers, straight, stretch)
