@@ -16,7 +16,6 @@ import numpy as np
 from scipy import ndimage
 
 if TYPE_CHECKING:
-
     from registry.measure.axes import FloatArray
     from registry.measure.proposals.surfaces import Floats, Mask
 
