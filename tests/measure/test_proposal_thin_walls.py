@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 from scipy.optimize import brentq, minimize_scalar
@@ -16,6 +18,12 @@ from registry.measure.proposals.thin_walls import (
     SHIFT,
     thin_wall_shifts,
 )
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from registry.measure.axes import FloatArray
+    from registry.measure.proposals.surfaces import Floats
 
 SHARES = [0.05, 0.2, 0.5, 0.7, 0.9, 0.98]
 OUTWARDS = np.arange(1.0, 15.01, 0.25)
@@ -48,7 +56,9 @@ def test_the_blur_is_told_from_how_steeply_a_sheet_of_that_share_falls(share: fl
     assert told == pytest.approx(FLATTER + BY_SHARE * share**3, abs=0.01)
 
 
-def _profiles(outside, thickness, blur, bright_hu: float = 1000.0):
+def _profiles(
+    outside: FloatArray, thickness: FloatArray, blur: float, bright_hu: float = 1000.0
+) -> tuple[Floats, NDArray[np.intp]]:
     """Return a drawn wall's profiles and the numbers nearest to its outside."""
     bone = norm.cdf((outside[:, None] - OUTWARDS) / blur)
     bone = bone - norm.cdf(((outside - thickness)[:, None] - OUTWARDS) / blur)

@@ -28,7 +28,7 @@ FLATTER, BY_SHARE = 0.658, 0.342
 within 0.01 for every p; the limit at p = 0 is sqrt(e / 2 pi) = 0.658."""
 COMPACT_HU = 1150.0
 """About how much brighter compact bone is than soft tissue; common practice, no source. It need not
-be exact: a tenth more or less moves a wall that reaches two thirds of it by 0.03 of the blur."""
+be exact: a tenth more or less moves a wall that reaches two thirds of it by 0.04 of the blur."""
 FULL_PERCENTILE, SHARP_PERCENTILE = 90.0, 25.0
 LEAST_SEEN = 30
 MOST_MM = 0.6
