@@ -44,10 +44,13 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
         written = done.written
         say(
             f"backed up to {given.file}: {written.manifest.length} events, "
-            f"{len(written.manifest.tables)} tables, {written.images} images"
+            f"{len(written.manifest.tables)} tables, "
+            f"{files_words(written.images, written.pictures, written.sealed)}"
         )
         for digest in written.missing:
-            say_error(f"image {digest[:12]} is not in the image folder, so the backup lacks it")
+            say_error(
+                f"the file {digest[:12]} is not in the folder of images, so the backup lacks it"
+            )
         say_about(ledger.home, is_new_key=done.is_new_key, unnoted=done.unnoted)
         if given.copy_keys is not None:
             copy_keys(ledger.keys.folder, given.copy_keys)
@@ -57,9 +60,10 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
         rehearsed = rehearse(ledger, viewer, given.file, environment, instant())
     found = rehearsed.unpacked
     say(
-        f"rehearsed: {found.rows} rows of {found.tables} tables and {found.images} images were "
-        f"restored into a temporary folder, every digest is equal, and the trail ends at event "
-        f"{written.manifest.length}, {written.manifest.head[:12]}, as here"
+        f"rehearsed: {found.rows} rows of {found.tables} tables, "
+        f"{files_words(found.images, found.pictures, found.sealed)} were restored into a temporary "
+        f"folder, every digest is equal, and the trail ends at event {written.manifest.length}, "
+        f"{written.manifest.head[:12]}, as here"
     )
     for item in rehearsed.wrong:
         say_error(item.line())
@@ -68,6 +72,11 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
         return 1
     say("the restored ledger is as its trail says; nothing of it was kept")
     return 0
+
+
+def files_words(images: int, pictures: int, sealed: int) -> str:
+    """Return what a backup holds beside the rows: pictures of readings, sealed quarters too."""
+    return f"{images} images, {pictures} pictures, {sealed} sealed files"
 
 
 def say_about(home: Path, *, is_new_key: bool, unnoted: str | None) -> None:

@@ -26,19 +26,22 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
 def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     """Restore into an empty home; status 1 where the restored ledger is not as its trail says."""
     from registry.actions.restore import restore
+    from registry.cli.backup import files_words
     from registry.cli.opening import instant
     from registry.store.home import home_folder
 
     home = home_folder(given.home, environment)
     done = restore(given.file, home, environment, given.keys, instant())
+    found = done.unpacked
     say(
-        f"restored the ledger of {done.manifest.made_at} into {home}: {done.unpacked.rows} rows of "
-        f"{done.unpacked.tables} tables, {done.unpacked.images} images, every digest equal"
+        f"restored the ledger of {done.manifest.made_at} into {home}: {found.rows} rows of "
+        f"{found.tables} tables, {files_words(found.images, found.pictures, found.sealed)}, every "
+        "digest equal"
     )
     if done.again:
         say(
             f"withdrew again {done.again} patients who were withdrawn since the backup; "
-            f"{done.unpacked.left_out} images of theirs were left out"
+            f"{found.left_out} images of theirs were left out"
         )
     if done.without_key:
         say_error(

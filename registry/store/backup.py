@@ -93,7 +93,20 @@ class WrittenBackup:
     @property
     def images(self) -> int:
         """Return how many images it holds."""
-        return sum(name.startswith(IMAGES) for name in self.digests)
+        return self._count(IMAGES)
+
+    @property
+    def pictures(self) -> int:
+        """Return how many pictures of readings it holds."""
+        return self._count(PICTURES)
+
+    @property
+    def sealed(self) -> int:
+        """Return how many sealed quarters and supplements it holds."""
+        return self._count(SEALED)
+
+    def _count(self, kind: str) -> int:
+        return sum(name.startswith(kind) for name in self.digests)
 
 
 def write_backup(ledger: Ledger, target: Path, *, program: str, now: datetime) -> WrittenBackup:

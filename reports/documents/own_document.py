@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from registry.domain.scales import SCALES
 from reports.charts.funnel import funnel_chart
 from reports.charts.rates import rates_chart
 from reports.charts.runs import difference_chart, sequential_chart
@@ -28,7 +29,10 @@ if TYPE_CHECKING:
     from reports.documents.blocks import Block
     from reports.documents.own import OwnReport, OwnScrew
 
-NO_PICTURE = "no picture: it was read elsewhere, or its images are not held here"
+NO_PICTURE = "Where there is none, the screw was read elsewhere or its images are not held here."
+NO_PICTURES = (
+    "There is no picture of any: they were read elsewhere, or their images are not held here."
+)
 
 
 def own_document(report: OwnReport, pictures: Mapping[int, bytes]) -> Document:
@@ -156,32 +160,50 @@ def _provisional(report: OwnReport) -> list[Block]:
 
 
 def breached_blocks(report: OwnReport, pictures: Mapping[int, bytes]) -> list[Block]:
-    """Return the own screws that stand outside, each with what it was read on."""
+    """Return the own screws that stand outside, and what they were read on where that is held."""
+    blocks = outside_blocks(report)
+    for screw in report.breached:
+        blocks += _pictured(screw, pictures)
+    return blocks
+
+
+def outside_blocks(report: OwnReport) -> list[Block]:
+    """Return the own screws that stand outside as a table, without what they were read on."""
     if report.headline() is None:
         return []
     event = report.question.event.words()
     blocks: list[Block] = [Heading("Your screws that stand outside")]
     if not report.breached:
         return [*blocks, Paragraph(f"None of your graded screws has {article(event)}.")]
-    blocks += [
+    return [
+        *blocks,
         Paragraph(
-            f"Every graded screw with {article(event)}, the latest first. The picture shows the "
-            "section that decided, the cortex as it was marked and the screw's edge, and the plane "
-            "along the screw."
+            f"Every graded screw with {article(event)}, the latest first. {_shown_on(report)}"
         ),
         screw_table(report.breached, f"Screws with {article(event)}"),
     ]
-    for screw in report.breached:
-        blocks += _pictured(screw, pictures)
-    return blocks
+
+
+def _shown_on(report: OwnReport) -> str:
+    """Return what their pictures show, and why some or all have none."""
+    held = [screw.reading_id is not None for screw in report.breached]
+    said = []
+    if any(held):
+        said.append(
+            "A picture shows the section that decided, the cortex as it was marked and the screw's "
+            "edge, and the plane along the screw."
+        )
+    if not all(held):
+        said.append(NO_PICTURE if any(held) else NO_PICTURES)
+    return " ".join(said)
 
 
 def _pictured(screw: OwnScrew, pictures: Mapping[int, bytes]) -> list[Block]:
-    name = f"{screw.name} of case {screw.case_reference}"
     picture = None if screw.reading_id is None else pictures.get(screw.reading_id)
-    said = f"{name}, {screw.operated_on}: {screw.found}; {screw.placed_by}"
     if picture is None:
-        return [Paragraph(f"{said}. There is {NO_PICTURE}.")]
+        return []
+    name = f"{screw.name} of case {screw.case_reference}"
+    said = f"{name}, {screw.operated_on}: {screw.found}; {screw.placed_by}"
     return [Picture(picture, f"{name}, {screw.which}: {screw.found}", f"{said}; {screw.which}.")]
 
 
@@ -217,8 +239,8 @@ def _methods(report: OwnReport) -> tuple[str, ...]:
         ),
         (
             "A breach is the greatest of the four pedicle extents from the cut-off on; grades are "
-            f"of the {report.scale} scale. Several readings of a screw count by the unit's rule, "
-            "and who read it is not told."
+            f"of the {SCALES[report.scale].title} scale. Several readings of a screw count by the "
+            "unit's rule, and who read it is not told."
         ),
         (
             "What seems wrong can be put right on the case's own page and, while a quarter lies "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from registry.domain.scales import SCALES
 from reports.documents.blocks import Heading, Paragraph, Points, Table
 from reports.documents.quarter import CAUTIONS
 from reports.documents.quarter_words import event_words
@@ -75,8 +76,9 @@ def methods(report: QuarterReport) -> list[Block]:
             "direction, in whole tenths."
         ),
         (
-            f"Breach: the greatest of the four pedicle extents, which the {report.scale} scale "
-            "grades too; any is above 0, the others from the cut-off on. Planned exits count."
+            "Breach: the greatest of the four pedicle extents, which the "
+            f"{SCALES[report.scale].title} scale grades too; any is above 0, the "
+            "others from the cut-off on. Planned exits count."
         ),
         "Graded: every wall that the level needs was measured; all four, at S1 medial and caudal.",
         (

@@ -110,7 +110,7 @@ def test_a_restored_ledger_holds_what_was_backed_up_and_goes_on_from_there(
     events = int(said.split(": ")[-1].split(" events")[0])
     assert said == (
         f"backed up to {tmp_path / 'it.backup'}: {events} events, {len(before) - 5} tables, "
-        "1 images\n"
+        "1 images, 0 pictures, 1 sealed files\n"
     )
     with templates.empty(filled.kind, tmp_path / "new") as new:
         assert_ok(new.command("restore", tmp_path / "it.backup", "--keys", filled.home / "keys"))
@@ -204,7 +204,7 @@ def test_an_image_that_is_gone_or_damaged_is_said_and_stands_in_no_way(small, tm
     answer = small.command("backup", tmp_path / "gone.backup")
     assert (answer.status, answer.err) == (
         0,
-        f"image {image.stem[:12]} is not in the image folder, so the backup lacks it\n",
+        f"the file {image.stem[:12]} is not in the folder of images, so the backup lacks it\n",
     )
     answer = small.command("backup", tmp_path / "gone again.backup", "--rehearse")
     assert answer.status == 1

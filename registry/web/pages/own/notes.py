@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, redirect, render_template, request, url_for
@@ -32,7 +33,7 @@ _OWN = needs(Deed.SEE_OWN)
 _LABELS = {
     "words": "What you thought, or what is to be done",
     "noted_on": "Day",
-    "due_on": "Due on (an action alone)",
+    "due_on": "Due on",
     "done_on": "Done on (empty while it is not)",
     "outcome": "What came of it",
 }
@@ -137,7 +138,7 @@ def _listed(typed: Mapping[str, str], faults: Iterable[Fault] = ()) -> dict[str,
         "reflections": [note for note in notes if note.kind is NoteKind.REFLECTION],
         "actions": sorted(actions, key=lambda note: note.done_on is not None),
         "today": today(),
-        "fields": [kind, *_fields(_OF_NEW, typed, faults)],
+        "fields": [kind, *map(_of_action_alone, _fields(_OF_NEW, typed, faults))],
     }
 
 
@@ -159,6 +160,13 @@ def _one(
         "fields": _fields(names, _held(note) if typed is None else typed, faults),
         "to": Field("to", "Show it to", offered[0].value, "select", offered) if offered else None,
     }
+
+
+def _of_action_alone(field: Field) -> Field:
+    """Return a field of the form for either kind, labelled where it is for an action alone."""
+    if field.name != "due_on":
+        return field
+    return replace(field, label=f"{field.label} (an action alone)")
 
 
 def _held(note: Note) -> dict[str, str]:

@@ -21,7 +21,7 @@ from registry.web.headers import REPORT_POLICY
 from registry.web.pages.surgeons.forms import filter_fields, filter_values, read_filters
 from reports.documents.blocks import Figure, Heading, Paragraph, Points, Table
 from reports.documents.html import as_html
-from reports.documents.own_document import NO_PICTURE, breached_blocks, numbers_blocks, rest_blocks
+from reports.documents.own_document import numbers_blocks, outside_blocks, rest_blocks
 from reports.documents.pdf import as_pdf
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def show() -> ResponseReturnValue:
     except BadInputError as problem:
         fields = _fields(problem.faults)
         return page_with(problem, "own/own.html", fields=fields, report=None)
-    screws = breached_blocks(report, {})
+    screws = outside_blocks(report)
     blocks = numbers_blocks(report)
     headings = [each for each in (*blocks, *screws) if isinstance(each, Heading)]
     return render_template(
@@ -66,10 +66,9 @@ def show() -> ResponseReturnValue:
         sections=[(_mark(each), each.text) for each in headings],
         numbers=_shown(blocks),
         # Beneath their table the screws themselves follow, with pictures and links.
-        breached=_shown(screws[: len(screws) - len(report.breached)]),
+        breached=_shown(screws),
         rest=_shown(rest_blocks(report)),
         quarters={screw.screw_id: quarter_of(screw.operated_on).name for screw in report.breached},
-        no_picture=NO_PICTURE,
         address=filter_values(report.question),
     )
 
