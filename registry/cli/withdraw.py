@@ -23,7 +23,7 @@ def add_arguments(command: argparse.ArgumentParser) -> None:
 
 def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     """Withdraw them for good and say what that came to."""
-    from registry.actions.withdraw import WhoWithdraws, withdraw
+    from registry.actions.withdraw import WHAT_STAYS, WhoWithdraws, withdraw
     from registry.cli.opening import instant, opened
 
     with opened(given, environment) as (ledger, viewer):
@@ -34,8 +34,6 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
         f"{done.screws} screws stay counted, {done.images} images and {done.pictures} pictures "
         f"deleted, {done.closed} owed readings closed"
     )
-    say(
-        "backups and copies of the keys folder made before still hold this patient: make new ones "
-        "and destroy those"
-    )
+    for line in WHAT_STAYS:
+        say(line)
     return 0

@@ -110,7 +110,7 @@ def test_a_restored_ledger_holds_what_was_backed_up_and_goes_on_from_there(
     events = int(said.split(": ")[-1].split(" events")[0])
     assert said == (
         f"backed up to {tmp_path / 'it.backup'}: {events} events, {len(before) - 5} tables, "
-        "1 images, 0 pictures, 1 sealed files\n"
+        "1 images, 1 pictures, 1 sealed files\n"
     )
     with templates.empty(filled.kind, tmp_path / "new") as new:
         assert_ok(new.command("restore", tmp_path / "it.backup", "--keys", filled.home / "keys"))

@@ -22,6 +22,7 @@ from registry.actions.seal_quarter import (
     seal_supplement,
     work_out_again,
 )
+from registry.actions.withdraw import WhoWithdraws, withdraw
 from registry.domain.problems import (
     BadInputError,
     ConflictError,
@@ -211,6 +212,18 @@ def test_restored_on_the_two_databases_a_quarter_is_worked_out_again_to_the_byte
             said = assert_ok(new.command("quarter", PERIOD, "--again"))
             assert "the same numbers and records as in its seal, to the byte" in said.out
             assert assert_ok(new.command("quarter", "key")).out == key
+
+
+def test_a_withdrawn_patient_s_screws_stay_under_the_seal(ledger, people):
+    local = acting(ledger, None)
+    files = seal_quarter(ledger, people["lena"], PERIOD, None, LATER)
+    whole = b"".join(files.values()) + kept(ledger)[0].records.encode()
+    assert not [name for name in (b"OP-1", b"HOP-1") if name in whole]
+    withdraw(ledger, local, WhoWithdraws(case_ref="OP-1"), "the patient asked for it", LATER)
+    assert check_ledger(ledger, local) == []
+    assert work_out_again(ledger, people["lena"], PERIOD, LATER).is_same
+    (row,) = kept(ledger)
+    assert ledger.sealed_quarters.content(row.file_digest) == files[SEALED]
 
 
 def test_a_kept_seal_that_was_tampered_with_is_named(ledger, people):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint, render_template, request
 
-from registry.actions.withdraw import WhoWithdraws, withdraw
+from registry.actions.withdraw import WHAT_STAYS, WhoWithdraws, withdraw
 from registry.domain.access import Deed, Reach
 from registry.domain.problems import BadInputError, Fault, NotFoundError
 from registry.web.context import current_ledger, current_viewer, now
@@ -29,7 +29,7 @@ _AGAIN = "The reference or number once more"
 @needs(Deed.WITHDRAW, at_least=Reach.ALL)
 def show() -> ResponseReturnValue:
     """Ask who is withdrawn and why."""
-    return render_template("withdrawal/withdraw.html", fields=_fields({}))
+    return render_template("withdrawal/withdraw.html", fields=_fields({}), what_stays=WHAT_STAYS)
 
 
 @withdrawal.post("/withdrawal")
@@ -46,9 +46,14 @@ def act() -> ResponseReturnValue:
             current_ledger(), current_viewer(), who, request.form.get("because", ""), now()
         )
     except (BadInputError, NotFoundError) as problem:
-        return page_with(problem, "withdrawal/withdraw.html", fields=_fields(request.form))
+        return page_with(
+            problem,
+            "withdrawal/withdraw.html",
+            fields=_fields(request.form),
+            what_stays=WHAT_STAYS,
+        )
     log("patient withdrawn")
-    return render_template("withdrawal/done.html", done=done)
+    return render_template("withdrawal/done.html", done=done, what_stays=WHAT_STAYS)
 
 
 def _require_twice(who: WhoWithdraws, again: str) -> None:
