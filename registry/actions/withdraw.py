@@ -53,20 +53,20 @@ BLANKED = "(withdrawn)"
 
 WHAT_STAYS = (
     (
-        "sealed quarters keep the screws as they were counted, under a pseudonym that leads nowhere, "
-        "with the indication and bone quality that stood there"
+        "sealed quarters keep the screws as they were counted, under a pseudonym that leads "
+        "nowhere, with the indication and bone quality that stood there"
     ),
     (
-        "comments on quarters, agreed actions and own notes are tied to no patient: what was written "
-        "of one stays there, an own note's words until its author takes them out"
+        "comments on quarters, agreed actions and own notes are tied to no patient: what was "
+        "written of one stays there, an own note's words until its author takes them out"
     ),
     (
         "files that left the ledger before, such as own results with pictures, meeting packs and "
         "exports, hold what they held"
     ),
     (
-        "backups and copies of the keys folder made before still hold this patient: make new ones and "
-        "destroy those"
+        "backups and copies of the keys folder made before still hold this patient: make new ones "
+        "and destroy those"
     ),
 )
 """What a withdrawal cannot reach, for whoever withdraws."""
