@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,7 @@ from registry.web.app import create_app
 from registry.web.guard import PASSWORD_AGAIN
 from tests.build.loaded import NOW, PASSWORD
 from tests.build.sealable import LATER, PERIOD, a_case, a_reading, fill_sealable
-from tests.web.reading_pages import form_token
+from tests.web.reading_pages import form_token, table_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -68,6 +69,10 @@ def test_a_lead_comments_seals_with_the_password_and_keeps_what_was_sealed(unit:
     assert "thinner&lt;/b&gt; slices" in page
     page = send(lena, f"/quarters/{PERIOD}/actions", **what, due_on="2026-06-30")
     assert "Rita Reader" in page
+    # The trail names who owns it and who agreed on it, not their numbers.
+    number = re.findall(r"no\. (\d+)", lena.get("/trail/?record=quarter_action").text)[0]
+    told = table_rows(lena.get(f"/trail/{number}").text)[1:]
+    assert [row[-1] for row in told if row[0] in {"agreed by", "owner"}] == ["lena", "Rita Reader"]
     # Without the password, or with another, nothing is signed.
     for typed in ({}, {PASSWORD_AGAIN: "another one that is long enough"}):
         assert "Password" in send(lena, f"{HERE}/seal", **typed)

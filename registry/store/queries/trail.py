@@ -13,6 +13,7 @@ from registry.domain.access import Deed, Reach, reach
 from registry.domain.problems import NotFoundError
 from registry.store.columns import instant_text
 from registry.store.models.cases import Case, Screw
+from registry.store.models.every import TRACKED
 from registry.store.models.people import Account, Person
 from registry.store.models.trail import EventRow
 from registry.store.visible import (
@@ -38,18 +39,19 @@ if TYPE_CHECKING:
 ANOTHER = "another account"
 HIDDEN_SECRET = "(secret)"  # noqa: S105 - says that there is one
 _LONGEST_SHOWN = 300
-_PEOPLE = frozenset(
-    {
-        *("surgeon_id", "second_surgeon_id", "operator_id", "person_id", "reader_id"),
-        *("told_by_id", "asked_by_id"),
-    }
-)
-_ACCOUNTS = frozenset(
-    {
-        *("account_id", "entered_by_id", "matched_by_id", "recorded_by_id", "opened_by_id"),
-        *("answered_by_id", "closed_by_id"),
-    }
-)
+
+
+def _naming(table: str) -> frozenset[str]:
+    """Return the columns of any tracked table that name a row of another."""
+    return frozenset(
+        key.parent.name
+        for model in TRACKED
+        for key in model.__table__.foreign_keys
+        if key.column.table.name == table
+    )
+
+
+_PEOPLE, _ACCOUNTS = _naming(Person.__tablename__), _naming(Account.__tablename__)
 
 
 @dataclass(frozen=True)
