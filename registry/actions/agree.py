@@ -19,7 +19,7 @@ from registry.domain.agreed import (
 )
 from registry.domain.problems import BadInputError, ConflictError, Fault, NotFoundError
 from registry.domain.reply import quarter
-from registry.domain.words import folded
+from registry.domain.words import folded, one_line
 from registry.intake import values
 from registry.store.models.actions import QuarterAction
 from registry.store.queries import agreed, seals
@@ -199,7 +199,7 @@ def _typed(work: Writing, texts: Mapping[str, str]) -> _Typed:
 
 
 def _words(texts: Mapping[str, str], name: str, longest: int, faults: list[Fault]) -> str:
-    words = " ".join(texts.get(name, "").split())
+    words = one_line(texts.get(name, ""))
     if not words or len(words) > longest:
         faults.append(Fault(f"has between 1 and {longest} characters", name, "write it so"))
     return words

@@ -60,9 +60,12 @@ def give_pack(ledger: Ledger, viewer: Viewer, made: MadePack, form: str, now: da
 
 
 def _note(work: Writing, made: MadePack, export: Export) -> None:
-    """Note the pack, and each of its screws: whose it is learns of it in their own trail."""
+    """Note the pack, and each of its screws: whose it is learns of it in their own trail.
+
+    The screw's number in the pack would tell them how many of others come before it, and at which
+    levels: the pages go by level.
+    """
     name = export.digest[:_SHOWN_DIGITS]
     work.note(VERB, f"meeting_pack:{name}", export.said())
-    for number, screw in enumerate(made.screws, 1):
-        record = record_name(Screw, screw.screw_id)
-        work.note(PUT_IN, record, f"screw {number} of meeting_pack:{name}")
+    for screw in made.screws:
+        work.note(PUT_IN, record_name(Screw, screw.screw_id), f"in meeting_pack:{name}")

@@ -14,6 +14,7 @@ from registry.domain.access import Deed, Reach, require
 from registry.domain.problems import BadInputError, ConflictError, Fault
 from registry.domain.reply import quarter
 from registry.domain.seals import RemarkKind, SealState, Signer, state_of
+from registry.domain.words import one_line
 from registry.store.models.seals import QuarterRemark
 from registry.store.queries import seals
 from registry.store.queries.counted_screws import counted_screws
@@ -117,7 +118,7 @@ def written_meanwhile(asked: Quarter) -> ConflictError:
 def comment(ledger: Ledger, viewer: Viewer, period: str, words: str, now: datetime) -> None:
     """Keep a comment on a quarter that is not sealed yet."""
     require(viewer, Deed.SEAL, at_least=Reach.ALL)
-    asked, words = quarter(period), words.strip()
+    asked, words = quarter(period), one_line(words)
     if not words or len(words) > _LONGEST_WORDS:
         what = f"a comment has between 1 and {_LONGEST_WORDS} characters"
         raise BadInputError(Fault(what, "comment", "write it so"))

@@ -29,6 +29,7 @@ from registry.domain.reply import (
     stands_in_the_way,
 )
 from registry.domain.seals import sealable_from
+from registry.domain.words import one_line
 from registry.store.models.readings import Assignment
 from registry.store.models.replies import ReplyAnswer, ReplyRound, Rereading
 from registry.store.queries import replies, seals
@@ -191,7 +192,7 @@ def answer_round(ledger: Ledger, viewer: Viewer, period: str, words: str, now: d
     require(viewer, Deed.REPLY)
     if viewer.person_id is None:
         raise NotAllowedError("this account belongs to nobody; ask the steward")
-    asked, words = quarter(period), words.strip()
+    asked, words = quarter(period), one_line(words)
     if len(words) > _LONGEST_ANSWER:
         what = f"the answer is longer than {_LONGEST_ANSWER} characters"
         raise BadInputError(Fault(what, "words", "shorten it"))
@@ -241,7 +242,7 @@ def ask_again(
     asked for.
     """
     require(viewer, Deed.REPLY)
-    asked, words = quarter(period), words.strip()
+    asked, words = quarter(period), one_line(words)
     if len(words) > _LONGEST_WORDS:
         what = f"the reason is longer than {_LONGEST_WORDS} characters"
         raise BadInputError(Fault(what, "words", "shorten it"))

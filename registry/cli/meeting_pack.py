@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from registry.cli.output import CAUTION, say
 from registry.domain.meeting import AtLeast
 from registry.domain.problems import BadInputError, Fault
+from registry.domain.words import one_line
 
 if TYPE_CHECKING:
     import argparse
@@ -86,7 +87,7 @@ def _order(ledger: Ledger, viewer: Viewer, given: argparse.Namespace) -> PackOrd
         chosen,
         at_least if given.case and not given.screw else AtLeast.EVERY,
         ChosenBy.TICKED if given.screw else ChosenBy.NAMED,
-        given.words.strip(),
+        one_line(given.words),
         has_quarters=given.quarters,
         has_pseudonyms=given.pseudonyms,
     )

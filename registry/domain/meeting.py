@@ -20,7 +20,15 @@ if TYPE_CHECKING:
 MOST_SCREWS = 60
 """More are no meeting; ours, no source."""
 LONGEST_WORDS = 200
-_DAY = re.compile(r"\b\d{1,4}\s?[-./]\s?\d{1,2}\s?[-./]\s?\d{1,4}\b")
+_MONTH = (
+    "(?:jan(?:uary)?|feb(?:ruary)?|mar(?:ch)?|apr(?:il)?|may|june?|july?|aug(?:ust)?|"
+    "sept?(?:ember)?|oct(?:ober)?|nov(?:ember)?|dec(?:ember)?)"
+)
+_DAY = re.compile(
+    r"\b\d{1,4}\s?[-./]\s?\d{1,2}\s?[-./]\s?\d{1,4}\b|"
+    rf"\b\d{{1,2}}(?:st|nd|rd|th)?\.?\s+(?:of\s+)?{_MONTH}\b|\b{_MONTH}\.?\s+\d",
+    re.IGNORECASE,
+)
 _LONG_NUMBER = re.compile(r"\d{5,}")
 
 
@@ -111,8 +119,9 @@ def cover_faults(words: str, people: Iterable[str], references: Iterable[str]) -
     Parameters
     ----------
     words : as they were typed
-    people : names of the ledger's people; the whole name and the last part of it are looked for
-    references : of the chosen cases
+    people : names of the ledger's people; the whole name is looked for however it is written, its
+        first and last part as it is written, for a name may be a word besides
+    references : of the chosen cases, however they are written
 
     Examples
     --------
@@ -126,13 +135,34 @@ def cover_faults(words: str, people: Iterable[str], references: Iterable[str]) -
         found.append("holds a day")
     if _LONG_NUMBER.search(words):
         found.append("holds a number of five digits or more, as a hospital's number has")
-    names = dict.fromkeys(part for name in people for part in (name, name.split()[-1]) if part)
+    names = dict.fromkeys(part for name in people for part in _parts(name))
     found += [
-        f"{name!r} is a name of this ledger's people" for name in names if _holds(words, name)
+        f"{name!r} is a name of this ledger's people"
+        for name in names
+        if _holds(words, name) or (" " in name and _holds(words.casefold(), name.casefold()))
     ]
-    found += [f"{one!r} is the reference of a chosen case" for one in references if one in words]
+    plain = words.casefold()
+    found += [
+        f"{one!r} is the reference of a chosen case"
+        for one in references
+        if one.casefold() in plain
+    ]
     mend = "the cover names nobody, no case and no day; say it in other words"
     return [Fault(what, "words", mend) for what in found]
+
+
+def _parts(name: str) -> Iterable[str]:
+    """Return a person's whole name, its first part where that is no title, and its last."""
+    parts = name.split()
+    if parts:
+        yield name
+        yield parts[-1]
+        first = parts[0]
+        if first.casefold().rstrip(".") not in _TITLES and len(first.rstrip(".")) > 1:
+            yield first
+
+
+_TITLES = frozenset({"dr", "prof", "professor", "mr", "mrs", "ms", "miss"})
 
 
 def _holds(words: str, name: str) -> bool:

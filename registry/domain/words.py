@@ -45,3 +45,17 @@ def parse_word(kind: type[Word], text: str, also: Mapping[str, Word] | None = No
     if also and wanted in also:
         return also[wanted]
     raise ValueError("use one of: " + ", ".join(member.value for member in kind))
+
+
+def one_line(text: str) -> str:
+    r"""Return typed words on one line, without marks that nobody can see.
+
+    A control character would keep a report of them from being made as PDF or workbook, and one
+    that turns the direction of writing shows other words than were typed.
+
+    Examples
+    --------
+    >>> one_line(" ask\x07 for\n thinner ")
+    'ask for thinner'
+    """
+    return " ".join("".join(mark if mark.isprintable() else " " for mark in text).split())

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import base64
 import json
+from datetime import UTC, datetime
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import typst
 
@@ -31,30 +32,71 @@ from reports.documents.blocks import (
 if TYPE_CHECKING:
     from reports.documents.blocks import Block, Document
 
+_NOT_SHOWN = "could not be displayed"
+_NUMBERS_STAND = (
+    "Characters that this file's fonts lack stand as their Unicode numbers, as in [U+4E2D]; the "
+    "web page holds them as they were typed."
+)
+_ONE = b"""#set document(title: "one character")
+#set text(font: "Libertinus Serif", lang: "en")
+#json(bytes(sys.inputs.document))"""
+_ANY_DAY = datetime(2026, 1, 1, tzinfo=UTC)
+
 
 def as_pdf(document: Document) -> bytes:
     """Return the document as a PDF."""
-    held = {
+    held: dict[str, Any] = {
         "title": document.title,
         "subtitle": document.subtitle,
         "author": document.author,
         "foot": document.foot,
         "blocks": [_held(block) for block in document.blocks],
     }
+    try:
+        return _set(_template(), held, document.made_at)
+    except typst.TypstError as problem:
+        if _NOT_SHOWN not in str(problem):
+            raise
+    held["blocks"] = [*held["blocks"], {"kind": "note", "text": _NUMBERS_STAND}]
+    return _set(_template(), _in_numbers(held), document.made_at)
+
+
+def _set(template: bytes, held: object, made_at: datetime) -> bytes:
     return typst.compile(
-        _template(),
+        template,
         format="pdf",
         pdf_standards=["ua-1"],
         # Fonts of the machine would make the bytes differ from one to another.
         ignore_system_fonts=True,
         sys_inputs={"document": json.dumps(held, ensure_ascii=False)},
-        timestamp=int(document.made_at.timestamp()),
+        timestamp=int(made_at.timestamp()),
     )
 
 
 @cache
 def _template() -> bytes:
     return (files("reports.documents") / "page.typ").read_bytes()
+
+
+def _in_numbers(held: Any) -> Any:  # noqa: ANN401 - whatever JSON holds
+    """Return what is handed over with each character that the fonts lack as its number."""
+    if isinstance(held, str):
+        return "".join(each if _is_shown(each) else f"[U+{ord(each):04X}]" for each in held)
+    if isinstance(held, dict):
+        return {name: _in_numbers(each) for name, each in held.items()}
+    return [_in_numbers(each) for each in held] if isinstance(held, list | tuple) else held
+
+
+@cache
+def _is_shown(character: str) -> bool:
+    """Return whether the fonts have a character: whatever they lack keeps a PDF/UA-1 from being."""
+    if character.isascii():
+        return character.isprintable() or character in "\n\t"
+    try:
+        _set(_ONE, character, _ANY_DAY)
+    except typst.TypstError:
+        return False
+    return True
 
 
 def _held(block: Block) -> dict[str, object]:

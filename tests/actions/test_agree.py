@@ -15,6 +15,8 @@ from registry.actions.agree import (
     replace_action,
 )
 from registry.actions.check_ledger import check_ledger
+from registry.actions.quarter_numbers import quarter_numbers
+from registry.actions.quarter_standing import comment
 from registry.domain.agreed import AgreedState
 from registry.domain.problems import (
     BadInputError,
@@ -22,6 +24,8 @@ from registry.domain.problems import (
     NotAllowedError,
     NotFoundError,
 )
+from reports.documents.flat_tables import flat_tables
+from reports.documents.table_files import as_csv, as_workbook
 from tests.build.backups import assert_ok
 from tests.build.sealable import LATER, PERIOD, fill_sealable
 
@@ -82,6 +86,19 @@ def test_an_action_that_cannot_be_kept_is_refused_by_its_field(ledger, people, t
     with pytest.raises(BadInputError, match=words):
         agree_on(ledger, lena, PERIOD, {**WHAT, **texts}, LATER)
     assert actions_of(ledger, lena, PERIOD, LATER).agreed == ()
+
+
+def test_marks_that_nobody_sees_are_left_out_so_that_the_report_can_be_made(ledger, people):
+    lena = people["lena"]
+    words = "=Ask\x07\x00 for\u202e\nthinner"
+    number = agree_on(ledger, lena, PERIOD, {**WHAT, "what": words}, LATER)
+    assert one_action(ledger, lena, number, LATER).what == "=Ask for thinner"
+    comment(ledger, lena, PERIOD, "As\x00 discussed", LATER)
+    (table,) = [each for each in flat_tables(quarter_numbers(ledger, lena, PERIOD, LATER))
+                if each.name == "actions"]  # fmt: skip
+    # OWASP ASVS v5.0.0-1.2.10: no spreadsheet takes it for a formula.
+    assert b",'=Ask for thinner," in as_csv(table)
+    assert as_workbook([table], LATER)
 
 
 def test_an_end_says_whether_when_and_what(ledger, people):

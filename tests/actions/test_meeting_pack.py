@@ -11,6 +11,7 @@ import json
 import re
 import shutil
 import subprocess
+from base64 import b64decode
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,6 +29,7 @@ from registry.actions.withdraw import WhoWithdraws, withdraw
 from registry.domain.directions import PEDICLE_WALLS
 from registry.domain.problems import BadInputError, NotAllowedError, NotFoundError
 from registry.store.home import open_ledger
+from registry.store.models.patients import Patient
 from registry.store.models.scans import HeldImage
 from registry.store.models.trail import EventRow
 from registry.store.models.unit import CaseSeen
@@ -193,6 +195,48 @@ def test_nothing_of_a_pack_names_a_person_a_patient_a_case_or_a_day(pack, pdf):
     assert "other, as its case says" in words
 
 
+def test_no_byte_of_a_pack_s_files_holds_an_identity(unit, pack, pdf):
+    # What no reader shows is looked at too: metadata, alternatives, streams, the pictures' chunks.
+    held = [as_html(meeting_document(pack.pack)), *_parts(pdf)]
+    pictures = re.findall(rb"base64,([A-Za-z0-9+/=]+)", held[0])
+    chunks = [Image.open(io.BytesIO(b64decode(each))).info for each in pictures]
+    assert len(chunks) == 4
+    assert not [each for each in chunks if each.keys() - {"dpi", "gamma", "srgb"}]
+    held[0] = re.sub(rb"base64,[^\"]+", b"", held[0])
+    with unit.reading() as session:
+        secret = [
+            *session.execute(select(Patient.pseudonym)).scalars(),
+            *session.execute(select(HeldImage.digest)).scalars(),
+            *(each for each in IDENTITIES if len(each) > 3 and each not in _OF_A_CALENDAR),
+        ]
+    words = b"\n".join(held)
+    found = [
+        one
+        for one in secret
+        for form in ("utf-8", "utf-16-be")
+        if re.search(rb"(?<!\w)" + re.escape(one.encode(form)) + rb"(?!\w)", words)
+    ]
+    assert not found
+    assert b"Pack for the morbidity meeting" in words
+
+
+_OF_A_CALENDAR = ("Lead",)
+"""A surname that is a word of the pack's own."""
+
+
+def _parts(pdf: bytes) -> Iterator[bytes]:
+    """Yield every stream of a PDF as it was before it was packed, and every text of its objects."""
+    with pikepdf.open(io.BytesIO(pdf)) as opened:
+        for each in opened.objects:
+            if isinstance(each, pikepdf.Stream) and each.get("/Subtype") != "/Image":
+                yield each.read_bytes()
+            if isinstance(each, pikepdf.Dictionary | pikepdf.Array):
+                yield each.unparse(resolved=True)
+            if isinstance(each, pikepdf.Dictionary):
+                yield from (str(one).encode() for one in each.as_dict().values()
+                            if isinstance(one, pikepdf.String))  # fmt: skip
+
+
 def test_quarter_and_pseudonym_stand_on_a_page_only_where_they_are_asked_for(unit, pack):
     asked = PackOrder([TYPED], has_quarters=True, has_pseudonyms=True)
     (full,) = meeting_pack(unit, local_operator(unit), asked, LATER).pack.pages
@@ -248,8 +292,9 @@ def test_a_pack_and_each_of_its_screws_are_events_and_the_ledger_is_whole(unit, 
     assert json.loads(whole.reason)["rows"] == {"screws": 4}
     put_in = events(unit, "put into a meeting pack")
     assert [(each.record, each.reason) for each in put_in] == [
-        (f"screw:{number}", f"screw {place} of {whole.record}")
-        for place, number in enumerate((TYPED, DECIDED, UNREAD, SACRAL), 1)
+        # Without its place in the pack, which would tell its surgeon of others' screws.
+        (f"screw:{number}", f"in {whole.record}")
+        for number in (TYPED, DECIDED, UNREAD, SACRAL)
     ]
     give_pack(unit, asking, pack, "pdf", LATER)
     assert len(events(unit, "make a meeting pack")) == 2

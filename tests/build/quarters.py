@@ -23,6 +23,13 @@ _WAYS = {"T": "subfacet", "L": "isthmus", "S": "sacral facet corner"}
 
 def fill_quarters(ledger: Ledger) -> None:
     """Load sixty cases from October to March; every fifth screw is read a second time."""
+    log, read = rows_of_quarters()
+    load_rows(ledger, *log)
+    load_reading_rows(ledger, *read)
+
+
+def rows_of_quarters() -> tuple[list[dict[str, object]], list[dict[str, object]]]:
+    """Return the theatre log and the readings."""
     log: list[dict[str, object]] = []
     read: list[dict[str, object]] = []
     for number in range(_CASES):
@@ -32,8 +39,7 @@ def fill_quarters(ledger: Ledger) -> None:
             log.append(_logged(screw, number, on))
             if number % 10 != 9:  # every tenth case has no scan
                 read += _read(screw, number, place, on)
-    load_rows(ledger, *log)
-    load_reading_rows(ledger, *read)
+    return log, read
 
 
 def _logged(screw: dict[str, object], number: int, on: date) -> dict[str, object]:

@@ -77,3 +77,17 @@ def test_columns_and_room_stand_in_the_html_in_the_same_order(document):
     ]
     assert found == sorted(found)
     assert words.count("<div></div>") == 3
+
+
+def test_a_character_that_no_font_of_the_pdf_has_stands_as_its_number_and_keeps_no_page_back():
+    # PDF/UA-1 (ISO 14289-1, 7.21.4.1) wants a glyph for each character; typst refuses without one.
+    words = "Ask \u4e2d\u6587 \N{GRINNING FACE}, caf\u00e9 \u2265 2, bell\x07"
+    blocks = (Heading("H"), Paragraph(words), Table("T", ("a",), (("\u4e2d",),)))
+    made = Document("Words", "", "\u75c5\u9662", datetime(2026, 3, 2, tzinfo=UTC), "", blocks)
+    done = subprocess.run(["pdftotext", "-", "-"], input=as_pdf(made), capture_output=True,
+                          check=True)  # fmt: skip
+    text = " ".join(done.stdout.decode().split())
+    assert "Ask [U+4E2D][U+6587] [U+1F600], caf\u00e9 \u2265 2, bell[U+0007]" in text
+    assert "stand as their Unicode numbers" in text
+    assert words.encode() in as_html(made)
+    assert as_pdf(made) == as_pdf(made)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, TypeVar
 from registry.actions.meeting_pack import PackOrder
 from registry.domain.meeting import LONGEST_WORDS, AtLeast, ChosenBy
 from registry.domain.problems import BadInputError, Fault
-from registry.domain.words import parse_word
+from registry.domain.words import one_line, parse_word
 from registry.store.queries.meeting import ScrewsAsked
 from registry.web.fields import Choice, Field
 from registry.web.period import DAYS, day_fields, read_filters, told_by_field
@@ -80,7 +80,7 @@ def read_order(form: MultiDict[str, str]) -> PackOrder:
         read_ticked(form),
         _word_of(AtLeast, form.get("least", AtLeast.EVERY), "least"),
         _word_of(ChosenBy, form.get("by", ChosenBy.TICKED), "by"),
-        form.get("words", "").strip(),
+        one_line(form.get("words", "")),
         has_quarters=form.get("quarters") == "yes",
         has_pseudonyms=form.get("pseudonyms") == "yes",
     )
