@@ -11,19 +11,29 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.web.every_route import QUALITY_LEAD
-from tests.web.two_worlds import begun, questions, surgeons, told_apart
+from registry.web.app import create_app
+from tests.web.every_route import QUALITY_LEAD, signed_in
+from tests.web.two_worlds import (
+    SETTLED_AT,
+    answer,
+    begun,
+    client_of,
+    one_world,
+    questions,
+    surgeons,
+    told_apart,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from tests.web.two_worlds import Unit
 
-PLAIN = ("/", "/own/report.pdf", "/cases/", "/cases/2", "/screws/1", "/trail/", "/trail/3",
-         "/my-readings/", "/quarters/", "/quarters/2026Q1/reply", "/explore/screws",
+PLAIN = ("/own/report.pdf", "/cases/", "/cases/2", "/screws/1", "/trail/", "/trail/3",
+         "/quarters/2026Q1/reply", "/explore/screws",
          "/rates", "/rates.json?by=quarter", "/surgeons.json",
          "/meeting-pack/?least=every")  # fmt: skip
-SHARE = 6
+SHARE = 4
 
 
 @pytest.fixture(scope="module")
@@ -42,3 +52,19 @@ def test_the_two_worlds_are_told_apart_by_who_may_see_every_surgeon(unit: Unit, 
     # So the comparison is one that can fail.
     asked = ("/rates.json", "/explore", "/surgeons.json", "/account")
     assert told_apart(unit, tmp_path, QUALITY_LEAD, asked) == list(asked[:3])
+
+
+def test_what_was_worked_out_for_one_viewer_is_given_to_no_other(unit: Unit, tmp_path: Path):
+    # The counted screws and whole answers are kept while no record changes: one application here.
+    asked = ("/explore?minimum=0", "/rates.json?by=level&by=side", "/surgeons.json")
+    alone, kept = (one_world(unit, tmp_path / name) for name in ("alone", "kept"))
+    expected = [answer(client_of(alone, surgeons(2)[0], SETTLED_AT), each) for each in asked]
+    app = create_app(kept, clock=lambda: SETTLED_AT)
+    told = []
+    for account in (QUALITY_LEAD, surgeons(2)[1], surgeons(2)[0]):
+        client = signed_in(app, account)
+        told.append([answer(client, each) for each in asked])
+    assert told[-1] == expected
+    assert told[0] != expected != told[1]
+    for ledger in (alone, kept):
+        ledger.close()
