@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from registry.actions.quarter_standing import as_document, signers, standing
 from registry.actions.replies import quarter_state
-from registry.domain.access import Deed, Reach, require
+from registry.domain.access import Deed, Reach, reach, require
 from registry.domain.problems import FailureError, NotFoundError
 from registry.domain.reply import quarter
 from registry.domain.seals import (
@@ -135,6 +135,14 @@ def closing(ledger: Ledger, viewer: Viewer, period: str, now: datetime) -> Closi
         and all(each.remark.account_id != viewer.account_id for each in standing_ones),
         makes_key=ledger.keys.seal is None,
     )
+
+
+def sealed_quarters(ledger: Ledger, viewer: Viewer) -> frozenset[str]:
+    """Return which quarters are sealed, by name; none for whom it is not to tell."""
+    if reach(viewer, Deed.SEAL) is not Reach.ALL:
+        return frozenset()
+    with ledger.reading() as session:
+        return seals.sealed_periods(session)
 
 
 def sealed_file(ledger: Ledger, viewer: Viewer, period: str, part: int, name: str) -> bytes:

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from reports.statistics.differences_of_readers import LimitsOfAgreement
+    from reports.statistics.estimate import Estimate
 
 WIDTH, HEIGHT = 7.4, 4.4
 _SMALLEST, _LARGEST = 14.0, 420.0
@@ -34,7 +35,7 @@ def difference_chart(
     )
     made, axes = style.figure(WIDTH, HEIGHT)
     with style.drawing():
-        made.subplots_adjust(left=0.09, right=0.8, top=0.93, bottom=0.13)
+        made.subplots_adjust(left=0.09, right=0.8, top=0.89, bottom=0.13)
         most = max(rings.values())
         axes.scatter(
             [place[0] for place in rings],
@@ -60,21 +61,38 @@ def difference_chart(
         # Room for the number of the pairs that are 0 in both, left of the origin.
         room = 0.06 + 0.025 * len(str(most))
         axes.set_xlim(left=-room * max(1.0, *(place[0] for place in rings)))
-        _line(axes, "mean", limits.bias.value, "solid")
-        for name, found in (("lower limit", limits.lower), ("upper limit", limits.upper)):
-            if found.value is not None:
-                _line(axes, name, found.value, "dashed")
+        # Room for the intervals of the lines, right of every ring.
+        axes.set_xlim(right=1.12 * axes.get_xlim()[1])
+        _line(axes, "mean", limits.bias, "solid", at=0.97)
+        _line(axes, "lower limit", limits.lower, "dashed")
+        _line(axes, "upper limit", limits.upper, "dashed")
+        axes.set_title(
+            "Second reading less first, mm", loc="left", fontsize=11, fontweight="bold", pad=10
+        )
         axes.spines["left"].set_visible(True)
         axes.set_xlabel("mean of the two readings, mm", loc="left")
         axes.set_ylabel("second less first, mm")
     return Chart(svg=style.svg(made), alternative=_told(pairs, limits, rings))
 
 
-def _line(axes: Axes, name: str, value: float, kind: str) -> None:
+def _line(axes: Axes, name: str, found: Estimate, kind: str, at: float = 1.0) -> None:
+    """Draw a line across, with its interval upright on it; nothing without a value.
+
+    `at` is the interval's place as a share of the width: apart where two may overlap.
+    """
+    value = found.value
+    if value is None:
+        return
+    if found.low is not None and found.high is not None:
+        axes.errorbar(
+            [at], [value], yerr=[[value - found.low], [found.high - value]],
+            transform=axes.get_yaxis_transform(),
+            fmt="none", ecolor=style.INK, elinewidth=1.2, capsize=3, clip_on=False,
+        )  # fmt: skip
     axes.axhline(value, color=style.SOFT_INK, linewidth=1.0, linestyle=kind, zorder=0)
     axes.annotate(
         f"{name} {value:.2f}", (1.0, value), xycoords=("axes fraction", "data"),
-        xytext=(6, 0), textcoords="offset points", va="center", fontsize=8,
+        xytext=(9, 0), textcoords="offset points", va="center", fontsize=8,
     )  # fmt: skip
 
 
@@ -83,7 +101,8 @@ def _told(
     limits: LimitsOfAgreement,
     rings: Counter[tuple[float, float]],
 ) -> str:
-    said = f"{len(pairs)} pairs of readings: on average the second lies {limits.bias.value:.2f} mm"
+    number = f"{len(pairs)} pair{'' if len(pairs) == 1 else 's'}"
+    said = f"{number} of readings: on average the second lies {limits.bias.value:.2f} mm"
     said += " from the first"
     if limits.lower.value is not None and limits.upper.value is not None:
         said += f", most between {limits.lower.value:.2f} and {limits.upper.value:.2f} mm"

@@ -211,7 +211,8 @@ def _quarters(report: QuarterReport) -> Table:
 def _readers_figure(report: QuarterReport) -> list[Block]:
     found = report.readers
     chart = difference_chart(found.pairs, found.whole.limits)
-    return _figure(chart, "Each ring a pair of readings; the larger, the more pairs there.")
+    said = "Each ring a pair of readings; the larger, the more pairs there."
+    return _figure(chart, f"{said} Upright, the lines' 95% intervals.")
 
 
 def _figure(chart: Chart | None, caption: str) -> list[Block]:

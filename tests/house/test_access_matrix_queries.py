@@ -731,6 +731,7 @@ NOT_ASKING = {
     "replies.asked_rereadings": ("a count, for who lays it before them", REPLYING),
     "seals.remarks_of": ("for who may seal the quarter", CLOSING_ON_PAGES),
     "seals.seals_of": ("for who may seal the quarter", CLOSING_ON_PAGES),
+    "seals.sealed_periods": ("which ones are, for who may seal", CLOSING_ON_PAGES[1:]),
     "seals.sealed_at": ("an instant, for who lays it before them", (*REPLYING, *CLOSING)),
     "seals.is_sealed_since": ("whether anything was sealed, shows nothing", AGREEING_ON[:1]),
     "agreed.agreed_actions": ("the unit's actions, for who may seal", AGREEING_ON),

@@ -104,6 +104,13 @@ def sealed_at(session: Session, period: str) -> datetime | None:
     ).scalar_one_or_none()
 
 
+def sealed_periods(session: Session) -> frozenset[str]:
+    """Return which quarters are sealed."""
+    return frozenset(
+        session.execute(select(QuarterSeal.period).where(QuarterSeal.part == 0)).scalars()
+    )
+
+
 def trail_end(session: Session) -> tuple[int, str]:
     """Return the trail's length and head, by which a later look sees that something was written."""
     row = session.execute(select(TrailHead.length, TrailHead.head)).one()

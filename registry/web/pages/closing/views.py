@@ -166,15 +166,16 @@ def _page(period: str, words: str = "") -> dict[str, object]:
         "news": get_flashed_messages(category_filter=[_DONE]),
         "words": words,
         "shown": _SHOWN,
-        "to_seal": _password("-seal"),
-        "to_countersign": _password("-countersign"),
+        "to_seal": _password("seal"),
+        "to_countersign": _password("countersign"),
     }
 
 
 def _again(period: str) -> dict[str, object]:
     found = work_out_again(current_ledger(), current_viewer(), period, now())
-    return {"period": period, "found": found, "shown": _SHOWN, "to_seal": _password("-seal")}
+    return {"period": period, "found": found, "shown": _SHOWN, "to_seal": _password("seal")}
 
 
-def _password(mark: str) -> object:
-    return replace(password_again_field(), label="Your password, to sign", mark=mark)
+def _password(deed: str) -> object:
+    """Return the field of the password, whose label tells it from the other one on the page."""
+    return replace(password_again_field(), label=f"Your password, to {deed}", mark=f"-{deed}")

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint, redirect, render_template, request, url_for
 
+from registry.actions.closing import sealed_quarters
 from registry.actions.evidence import with_pictures
 from registry.actions.replies import (
     answer_round,
@@ -46,6 +47,7 @@ def listed() -> ResponseReturnValue:
     return render_template(
         "reply/quarters.html",
         quarters=quarters(current_ledger(), viewer, now()),
+        sealed=sealed_quarters(current_ledger(), viewer),
         lays=reach(viewer, Deed.LAY_BEFORE_SURGEONS) is Reach.ALL,
         replies=is_surgeon(viewer),
     )
