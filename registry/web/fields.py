@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -58,6 +59,8 @@ class Field:
     @property
     def is_shown(self) -> bool:
         """Whether its value may stand in the page: no password, no day that is none."""
+        if self.kind == "date" and self.error:
+            return _is_day(self.value)
         return self.kind != "password" and not (self.kind in _PICKED and self.error)
 
     @property
@@ -65,3 +68,11 @@ class Field:
         """The ids of what describes it, for `aria-describedby`."""
         told = (("hint", self.hint), ("error", self.error))
         return " ".join(f"{self.id}-{kind}" for kind, text in told if text)
+
+
+def _is_day(text: str) -> bool:
+    """Return whether a browser takes it as a day: a wrong one, such as of next year, may stay."""
+    try:
+        return date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
