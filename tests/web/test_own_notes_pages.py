@@ -61,6 +61,7 @@ def test_what_is_wrong_is_told_beside_what_was_typed(client_of: ClientOf):
     typed = {"words": "Probe each.", "version": "7"}
     status, page = sent(anna, "/own/notes/1", **typed)
     assert (status, "changed meanwhile" in page, "Probe each." in page) == (409, True, True)
+    assert "<p>Probe.</p>" in page.split("As you typed it")[0]
     status, page = sent(anna, "/own/notes/1", words="Probe.", done_on="2031-01-01", version="1")
     assert (status, 'value="2031-01-01"' in page) == (400, True)
     assert sent(anna, "/own/notes/1/show", to="99")[0] == 400

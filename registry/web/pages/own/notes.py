@@ -126,7 +126,10 @@ def _done(
     try:
         act()
     except (BadInputError, ConflictError) as problem:
-        return page_with(problem, "own/note.html", **_one(note_id, typed, problem.faults))
+        # What was kept meanwhile stands beside what was typed: a second press would replace it.
+        is_late = typed is not None and isinstance(problem, ConflictError)
+        shown = _one(note_id, typed, problem.faults)
+        return page_with(problem, "own/note.html", is_late=is_late, **shown)
     return redirect(url_for(".show", note_id=note_id), 303)
 
 
