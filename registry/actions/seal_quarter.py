@@ -39,6 +39,12 @@ if TYPE_CHECKING:
 _FORMAT = "sealed quarter, format 1"
 
 
+SAME_RECORDS = (
+    "the quarter's own screws are counted as they were: what differs comes of other quarters' "
+    "records, of settings, or of another version of the program"
+)
+
+
 @dataclass(frozen=True)
 class Again:
     """A sealed quarter worked out again.
@@ -55,6 +61,11 @@ class Again:
     changes: list[Change]
     same_records: bool
     same_bytes: bool
+
+    @property
+    def why(self) -> str:
+        """Return where numbers come from that differ while the records do not; '' else."""
+        return SAME_RECORDS if self.changes and self.same_records else ""
 
     @property
     def is_same(self) -> bool:

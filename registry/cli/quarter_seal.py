@@ -92,4 +92,6 @@ def _tell_again(name: str, found: Again) -> int:
     say_error(
         f"{name} differs from {against}: {len(found.changes)} numbers; its records are {records}"
     )
+    if found.why:
+        say_error(found.why)
     return 1

@@ -224,6 +224,10 @@ def test_a_withdrawn_patient_s_screws_stay_under_the_seal(ledger, people):
     assert work_out_again(ledger, people["lena"], PERIOD, LATER).is_same
     (row,) = kept(ledger)
     assert ledger.sealed_quarters.content(row.file_digest) == files[SEALED]
+    # A late case of the quarter before is in the year's numbers, and in none of these records.
+    a_case(ledger, "OP-9", "Bodo Carl", day="2025-11-03")
+    again = work_out_again(ledger, people["lena"], PERIOD, LATER)
+    assert (again.same_records, again.why) == (True, sealing.SAME_RECORDS)
 
 
 def test_a_kept_seal_that_was_tampered_with_is_named(ledger, people):

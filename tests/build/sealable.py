@@ -38,13 +38,13 @@ def fill_sealable(ledger: Ledger) -> dict[str, Viewer]:
     return people
 
 
-def a_case(ledger: Ledger, reference: str, surgeon: str) -> None:
+def a_case(ledger: Ledger, reference: str, surgeon: str, day: str = "2026-02-03") -> None:
     """Load a case of four screws."""
     load_rows(
         ledger,
         *(
             {"case_ref": reference, "patient_ref": f"H{reference}", "surgeon": surgeon,
-             "operated_on": "2026-02-03", "level": level, "side": side}
+             "operated_on": day, "level": level, "side": side}
             for level, side in _SCREWS
         ),
     )  # fmt: skip
