@@ -34,6 +34,8 @@ _FINER = 3
 _DASH = (6.0, 5.0)
 _TEXT, _SMALL = 15, 13
 _LINE_HEIGHT = 20
+_APART = 24.0
+"""Between the middles of two words, one above the other."""
 GAP = 12
 _COMPRESSION = 4
 """A tenth larger than the most there is, in a fifth of the time."""
@@ -196,7 +198,18 @@ def _beside(draw: ImageDraw.ImageDraw, panel: Panel, stroke: Stroke) -> None:
     left = x + 9.0 * ink if goes_right else x - 9.0 * ink - length
     left = min(max(left, 4.0 * ink), width - length - 4.0 * ink)
     y = min(max(y, 30.0 * ink), height - 44.0 * ink)
+    if abs(y - height / 2) < _APART * ink and _meets_an_edge(draw, panel, left, left + length):
+        y = height / 2 - _APART * ink
     _word(draw, (left, y), stroke.words, "lm", ink)
+
+
+def _meets_an_edge(draw: ImageDraw.ImageDraw, panel: Panel, left: float, right: float) -> bool:
+    """Say whether words at half height would lie on those at the left or right edge."""
+    room = {
+        edge: draw.textlength(words, font=_font(round(_TEXT * panel.ink))) + 10.0 * panel.ink
+        for edge, words in panel.edges.items()
+    }
+    return left < room.get("left", 0.0) or right > panel.size[0] - room.get("right", 0.0)
 
 
 def _edges(draw: ImageDraw.ImageDraw, panel: Panel) -> None:

@@ -48,6 +48,19 @@ def test_a_line_is_drawn_at_its_millimetres():
     assert (columns.min(), columns.max()) == (pytest.approx(60, abs=2), pytest.approx(100, abs=2))
 
 
+@pytest.mark.parametrize(("edge", "towards"), [("left", -1), ("right", 1)])
+def test_a_line_s_words_stand_off_those_at_the_edge(edge: str, towards: int):
+    """A number that the edge's word hid would be lost on a printed page."""
+    line = [(12 * towards, 0), (14 * towards, 0)]
+    bare, worded = (
+        np.asarray(drawn(a_panel(strokes=[Stroke(line, words=words)], edges={edge: "in"}), WINDOW))
+        for words in ("", "4.5")
+    )
+    # The panel's middle is row 60: there stands the edge's word, whole; the number is above it.
+    assert (worded[50:72] == bare[50:72]).all()
+    assert (worded[24:50] != bare[24:50]).any()
+
+
 def test_a_broken_line_has_gaps_of_its_own_length():
     whole, broken = (
         np.asarray(drawn(a_panel(strokes=[Stroke([(-15, 5), (15, 5)], "screw", 1.6, d)]), WINDOW))
