@@ -72,12 +72,21 @@ def author_of(viewer: Viewer) -> int:
 def write_note(
     ledger: Ledger, viewer: Viewer, texts: Mapping[str, str], *, today: date, now: datetime
 ) -> int:
-    """Keep a reflection or an action as typed; return it. BadInputError says all that is wrong."""
+    """Keep a reflection or an action as typed; return it. BadInputError says all that is wrong.
+
+    Its number stands in its address and in its author's trail: one after the other, numbers would
+    tell the author how many notes colleagues keep.
+    """
     author = author_of(viewer)
     note = _read(texts, today)
     with ledger.writing(viewer, now) as work:
-        return work.insert(
-            OwnNote, _WROTE, person_id=author, written_at=now, kind=note.kind, **_columns(note)
+        return work.insert_by_chance(
+            OwnNote,
+            _WROTE,
+            person_id=author,
+            written_at=now,
+            kind=note.kind,
+            **_columns(note),
         )
 
 

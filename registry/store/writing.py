@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,7 @@ from registry.store.rows import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import datetime
 
     from sqlalchemy.orm import Session
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
     from registry.store.models.base import Tracked
 
 _BATCH = 2000
+_DRAWN_BELOW = 2**31 - 1
 
 
 class Writing:
@@ -64,8 +67,21 @@ class Writing:
         self, model: type[Tracked], verb: str, /, *, because: str = "", **values: object
     ) -> int:
         """Add a row; return its id."""
-        row_id = self._take_id(model)
-        row: dict[str, Any] = dict.fromkeys(column_names(model)) | values | {"id": row_id}
+        return self._insert(model, verb, self._take_id(model), values, because)
+
+    def insert_by_chance(self, model: type[Tracked], verb: str, /, **values: object) -> int:
+        """Add a row; return its id, which is drawn by chance and tells no order."""
+        return self._insert(model, verb, self._draw_id(model), values, "")
+
+    def _insert(
+        self,
+        model: type[Tracked],
+        verb: str,
+        row_id: int,
+        values: Mapping[str, object],
+        because: str,
+    ) -> int:
+        row: dict[str, Any] = dict.fromkeys(column_names(model)) | dict(values) | {"id": row_id}
         if "version" in row:
             row["version"] = 1
         self._rows[model].append(row)
@@ -164,6 +180,16 @@ class Writing:
         taken = self._next_id[model]
         self._next_id[model] = taken + 1
         return taken
+
+    def _draw_id(self, model: type[Tracked]) -> int:
+        """Return a free number. Under the lock nobody else takes it before the row is there."""
+        self.flush_rows()
+        table = table_of(model)
+        while True:
+            drawn = 1 + secrets.randbelow(_DRAWN_BELOW)
+            there = select(table.c.id).where(table.c.id == drawn)
+            if self.session.execute(there).first() is None:
+                return drawn
 
     def _note(self, verb: str, record: str, before: str, after: str, reason: str) -> None:
         self._events.append((verb, record, before, after, reason))

@@ -73,6 +73,14 @@ def test_a_note_is_read_by_nobody_until_its_author_says_whom_and_no_longer_than_
     assert check_ledger(ledger, people["local"]) == []
 
 
+def test_a_note_s_number_tells_nothing_of_how_many_others_there_are(ledger, people):
+    numbers = [written(ledger, people) for _ in range(6)]
+    assert len(set(numbers)) == 6
+    assert numbers != sorted(numbers) or numbers[-1] - numbers[0] > 1000
+    assert min(numbers) > 0
+    assert max(numbers) < 2**31
+
+
 def test_nobody_else_has_a_hand_in_a_note_and_only_who_may_read_screws_and_rates_is_shown_it(
     ledger, people
 ):

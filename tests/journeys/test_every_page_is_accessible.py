@@ -7,6 +7,7 @@ nothing hides (2.4.11), and every control within the keyboard's reach (2.1.1).
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from importlib.resources import files
 
@@ -29,6 +30,8 @@ CAUTION = (
 LONGEST_CASE = 1 + max(range(len(cases())), key=lambda place: len(cases()[place].screws))
 NEXT_SCREW = "/reading/next"
 """The desk with whichever screw the worklist offers first."""
+OWN_NOTE = "/own/notes/one"
+"""The first note of the list: notes are numbered by chance."""
 NOT_PAGES = {
     "/health.json",
     "/rates.csv",
@@ -134,7 +137,7 @@ PAGES = [
     Asked("surgeon", "/own/?threshold=any&minimum=1", "/own/"),
     Asked("surgeon", "/own/report", "/own/report"),
     Asked("surgeon", "/own/notes/", "/own/notes/"),
-    Asked("surgeon", "/own/notes/1", "/own/notes/<int:note_id>"),
+    Asked("surgeon", OWN_NOTE, "/own/notes/<int:note_id>"),
     Asked("quality lead", "/own/notes/shown", "/own/notes/shown"),
     Asked("steward", "/accounts", "/accounts"),
     Asked("steward", "/accounts/invite", "/accounts/invite"),
@@ -216,6 +219,9 @@ def opened(unit_with_ct, browser, windows):
         if asked.path == NEXT_SCREW:
             here.open("/worklist").get_by_role("link", name="Read the next screw").click()
             here.page.wait_for_url("**/reading/*")
+        elif asked.path == OWN_NOTE:
+            here.open("/own/notes/").locator("tbody a").first.click()
+            here.page.wait_for_url(re.compile(r"/own/notes/\d+$"))
         elif asked.status == 200:
             here.open(asked.path)
         else:

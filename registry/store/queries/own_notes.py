@@ -79,13 +79,14 @@ _COLUMNS = (
     OwnNote.version,
 )
 
+# Numbers tell no order.
+_LATEST = (OwnNote.noted_on.desc(), OwnNote.written_at.desc(), OwnNote.id)
+
 
 def notes_of(session: Session, viewer: Viewer) -> list[Note]:
     """Return the viewer's own notes, the latest day first, each with whom it is shown to."""
     query = own_notes(viewer).join(Person, Person.id == OwnNote.person_id)
-    rows = session.execute(
-        query.with_only_columns(*_COLUMNS).order_by(OwnNote.noted_on.desc(), OwnNote.id.desc())
-    ).all()
+    rows = session.execute(query.with_only_columns(*_COLUMNS).order_by(*_LATEST)).all()
     shown: dict[int, list[Showing]] = {row[0]: [] for row in rows}
     showings = session.execute(
         select(OwnNoteShown, func.coalesce(Person.name, Account.name))
@@ -104,11 +105,7 @@ def notes_of(session: Session, viewer: Viewer) -> list[Note]:
 def notes_shown_to(session: Session, viewer: Viewer) -> list[Note]:
     """Return what others show to the viewer, author by author, the latest day first."""
     query = shown_notes(viewer).join(Person, Person.id == OwnNote.person_id)
-    rows = session.execute(
-        query.with_only_columns(*_COLUMNS).order_by(
-            Person.name, OwnNote.noted_on.desc(), OwnNote.id.desc()
-        )
-    )
+    rows = session.execute(query.with_only_columns(*_COLUMNS).order_by(Person.name, *_LATEST))
     return [_note(tuple(row)) for row in rows]
 
 
