@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from registry.domain.access import Viewer
     from registry.store.home import Ledger
+    from reports.documents.blocks import Document
     from reports.documents.quarter import QuarterReport
 
 VERB = "make a quarter's report"
@@ -29,10 +30,13 @@ VERB = "make a quarter's report"
 _EARLIEST = (1980, 1, 1, 0, 0, 0)
 
 
-def quarter_files(report: QuarterReport) -> dict[str, bytes]:
-    """Return every file of a report by its name: 2026Q3.html, 2026Q3.rates.csv ..."""
+def quarter_files(report: QuarterReport, document: Document | None = None) -> dict[str, bytes]:
+    """Return every file of a report by its name: 2026Q3.html, 2026Q3.rates.csv ...
+
+    `document` is what people read of it, where that is more than the report's own.
+    """
     name = report.spans.quarter.name
-    document, tables = quarter_document(report), flat_tables(report)
+    document, tables = document or quarter_document(report), flat_tables(report)
     files = {
         f"{name}.html": as_html(document),
         f"{name}.pdf": as_pdf(document),

@@ -22,6 +22,8 @@ from registry.store.sealing.signing import as_pem, public_of
 from reports.documents.canonical import canonical_bytes
 from reports.documents.changes import changes, changes_table
 from reports.documents.quarter import numbers
+from reports.documents.quarter_document import quarter_document
+from reports.documents.supplement import as_supplement
 from reports.documents.table_files import as_csv
 
 if TYPE_CHECKING:
@@ -113,7 +115,11 @@ def seal_supplement(
         )
     by = _countersigned(ledger, viewer, found)
     name = f"{found.quarter.name}.changes.csv"
-    files = {name: as_csv(changes_table(again.changes)), **quarter_files(found.report)}
+    document = as_supplement(quarter_document(found.report), len(found.seals), again.changes)
+    files = {
+        name: as_csv(changes_table(again.changes)),
+        **quarter_files(found.report, document),
+    }
     return _seal(ledger, viewer, found, by, files, out=out, now=now)
 
 

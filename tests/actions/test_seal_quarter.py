@@ -6,6 +6,7 @@ import csv
 import hashlib
 import io
 import json
+import re
 from contextlib import closing
 from dataclasses import replace
 
@@ -165,6 +166,10 @@ def test_what_comes_late_makes_a_supplement_with_old_and_new(ledger, people, tmp
     assert found.said["follows"] == hashlib.sha256(first[SEALED]).hexdigest()
     rows = list(csv.reader(io.StringIO(found.files[f"{PERIOD}.changes.csv"].decode("utf-8-sig"))))
     assert ["completeness, graded", "8", "12"] in rows
+    page = found.files[f"{PERIOD}.html"].decode()
+    assert f"{PERIOD}, supplement 1</h1>" in page
+    row = page.partition("completeness, graded</th>")[2].partition("</tr>")[0]
+    assert re.findall(r">(\d+)</td>", row) == ["8", "12"]
     assert work_out_again(ledger, lena, PERIOD, LATER).is_same
     assert len(kept(ledger)) == 2
     assert check_ledger(ledger, local) == []
