@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import expect
 
 from demo_data.scenario import people
-from tests.journeys.browsing import set_password, sign_in
+from tests.journeys.browsing import set_password, sign_in, tab_to
 
 pytestmark = pytest.mark.browser
 
@@ -59,3 +59,31 @@ def test_the_list_follows_an_account_from_invitation_to_its_first_sign_in(
     page.reload()
     expect(row).to_contain_text("can sign in")
     expect(row).not_to_contain_text("the link works")
+
+
+def test_a_steward_invites_somebody_and_takes_the_account_back_by_keyboard(unit, signed_in):
+    page = signed_in(unit, "steward").page
+    tab_to(page, "Accounts")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", level=1, name="Accounts")).to_be_visible()
+    tab_to(page, "Invite someone")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", name="Invite someone")).to_be_visible()
+    tab_to(page, "Account name")
+    page.keyboard.type("locum")
+    tab_to(page, "steward")
+    page.keyboard.press("Space")
+    tab_to(page, "Invite")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", name="A link for locum")).to_be_visible()
+    tab_to(page, "To the accounts")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", level=1, name="Accounts")).to_be_visible()
+    tab_to(page, "locum")
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("Roles: steward.")).to_be_visible()
+    tab_to(page, "Reason")
+    page.keyboard.type("gone to another house")
+    tab_to(page, "Disable the account")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("button", name="Let it sign in again")).to_be_visible()
