@@ -185,7 +185,7 @@ def test_what_the_files_do_not_say_is_no_objection(logged, tmp_path, attribute):
 
 def test_a_case_narrows_what_several_patients_left_in_one_folder(logged, tmp_path):
     folder = a_folder(tmp_path)
-    write(slices(14, series=2, study=2, PatientID="H300"), folder / "other")
+    write(slices(14, series=2, study=2, PatientID="H300-7191"), folder / "other")
     loaded = load(logged, folder, case_ref="OP-3")
     assert (loaded.case_ref, loaded.shape[0]) == ("OP-3", 14)
     # By their numbers both have a case: only a person can say which is meant.
@@ -202,7 +202,7 @@ def test_an_earlier_scan_beside_the_right_one_is_passed_over(logged, tmp_path):
 
 
 def test_of_two_operations_the_last_before_the_scan_is_meant(logged, tmp_path):
-    loaded = load(logged, a_folder(tmp_path, PatientID="H200"))
+    loaded = load(logged, a_folder(tmp_path, PatientID="H200-7191"))
     assert loaded.case_ref == "OP-5"
 
 
@@ -234,7 +234,7 @@ def metal_on(side):
 def test_metal_on_the_other_side_from_the_log_is_noted_and_not_refused(logged, tmp_path, side):
     # OP-3 has one screw, a left one.
     folder = tmp_path / "ct"
-    write(slices(12, values=metal_on(side), spacing=(1, 1), PatientID="H300"), folder)
+    write(slices(12, values=metal_on(side), spacing=(1, 1), PatientID="H300-7191"), folder)
     loaded = load(logged, folder)
     assert loaded.case_ref == "OP-3"
     assert (SIDE_NOTE in loaded.warnings) is (side == "R")

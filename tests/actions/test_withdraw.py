@@ -118,7 +118,7 @@ def test_a_withdrawn_patient_is_found_in_no_file_of_the_home(filled, place):
         filled.keys.patient_keys([rows(filled, Patient)[0].pseudonym])
     # Another patient's vault opens as before.
     other = next(entry for entry in rows(filled, VaultEntry) if entry.patient_id == 2)
-    assert unseal(keys[2], other.sealed, rows(filled, Patient)[1].pseudonym) == "H200"
+    assert unseal(keys[2], other.sealed, rows(filled, Patient)[1].pseudonym) == "H200-7191"
 
 
 def test_no_row_finds_the_patient_again_and_the_trail_is_all_that_still_holds_the_hash(filled):
@@ -189,7 +189,7 @@ def test_the_rates_stand_digit_for_digit_and_the_trail_is_whole(filled, place):
 
 
 def test_a_patient_with_two_cases_leaves_with_both(filled):
-    assert leave(filled, patient_ref=" H200 ").references == ("withdrawn-2", "withdrawn-5")
+    assert leave(filled, patient_ref=" H200-7191 ").references == ("withdrawn-2", "withdrawn-5")
     assert check_ledger(filled, acting(filled, None)) == []
 
 

@@ -237,7 +237,7 @@ def test_a_birth_date_that_only_the_reading_can_compare_sends_it_back(logged):
 
 @on_sqlite
 def test_of_several_operations_the_latest_before_the_scan_is_offered_first(logged, local):
-    arrival = looked_through(logged, a_study(PatientID="H200"))
+    arrival = looked_through(logged, a_study(PatientID="H200-7191"))
     offered = cases_offered(logged, local, arrival, 1)
     assert [each.reference for each in offered] == ["OP-5", "OP-2"]
     other = case_offered(logged, local, arrival, 1, "OP-1")
@@ -506,7 +506,7 @@ def test_it_is_attached_in_the_name_of_who_decided_if_they_still_may(logged, loc
 def test_what_came_in_of_a_patient_who_is_withdrawn_is_destroyed(logged, local):
     of_theirs, of_another = (
         looked_through(logged, a_study()),
-        looked_through(logged, a_study(series=2, study=2, PatientID="H300")),
+        looked_through(logged, a_study(series=2, study=2, PatientID="H300-7191")),
     )
     withdraw(logged, local, WhoWithdraws(case_ref="OP-1"), "asked", NOW)
     assert see(logged, of_theirs).state is ArrivalState.REFUSED

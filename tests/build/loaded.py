@@ -86,13 +86,14 @@ LOG_ROWS = (
         for level in ("L4", "L5")
         for side in "LR"
     ),
-    {"case_ref": "OP-2", "patient_ref": "H200", "surgeon": "Bodo Carl", "level": "L3"},
-    {"case_ref": "OP-2", "patient_ref": "H200", "surgeon": "Bodo Carl", "level": "L3", "side": "R"},
-    {"case_ref": "OP-3", "patient_ref": "H300", "surgeon": "Cora Dietz", "level": "S1",
+    {"case_ref": "OP-2", "patient_ref": "H200-7191", "surgeon": "Bodo Carl", "level": "L3"},
+    {"case_ref": "OP-2", "patient_ref": "H200-7191", "surgeon": "Bodo Carl", "level": "L3",
+     "side": "R"},
+    {"case_ref": "OP-3", "patient_ref": "H300-7191", "surgeon": "Cora Dietz", "level": "S1",
      "entry_technique": "other: a way of their own", "guidance": "navigation"},
-    {"case_ref": "OP-4", "patient_ref": "H400", "level": "T8", "entry_technique": "subfacet",
+    {"case_ref": "OP-4", "patient_ref": "H400-7191", "level": "T8", "entry_technique": "subfacet",
      "no_ct_reason": "declined"},
-    {"case_ref": "OP-5", "patient_ref": "H200", "operated_on": "2026-02-20", "level": "L2"},
+    {"case_ref": "OP-5", "patient_ref": "H200-7191", "operated_on": "2026-02-20", "level": "L2"},
 )  # fmt: skip
 READING_ROWS = (
     {"case_ref": "OP-2", "level": "L3", "medial_mm": "2.4", "uncertainty_mm": "0.5"},

@@ -114,12 +114,12 @@ def exported_cases(session, viewer, ledger):
 
 
 def patient_cases(session, viewer, ledger):
-    hashed = reference_hash(ledger.keys.references, "patient", "H200")
+    hashed = reference_hash(ledger.keys.references, "patient", "H200-7191")
     return sorted(case.reference for case in scans.cases_of_patient(session, viewer, hashed))
 
 
 def earlier(session, viewer, ledger):
-    hashed = reference_hash(ledger.keys.references, "patient", "H200")
+    hashed = reference_hash(ledger.keys.references, "patient", "H200-7191")
     found = entering.earlier_screws(session, viewer, hashed, None)
     return [f"{screw.level} {screw.side}" for screw in found]
 
@@ -1159,7 +1159,7 @@ def test_each_command_serves_each_role_as_the_matrix_says(place, filled, tmp_pat
     }  # fmt: skip
     for file, data in files.items():
         (tmp_path / file).write_bytes(data)
-    write(slices(12, series=8, study=8, PatientID="H300"), tmp_path / "CT")
+    write(slices(12, series=8, study=8, PatientID="H300-7191"), tmp_path / "CT")
     given = [str(tmp_path / word) if word in {*files, "CT"} else word for word in words]
     for who, status in zip(EACH, expected, strict=True):
         # As a dry run where there is one, so that each role meets the same ledger.

@@ -216,7 +216,7 @@ def test_where_the_files_name_another_case_of_the_log_a_typed_one_may_still_be_a
 def test_of_several_patients_each_one_s_case_is_offered_and_nothing_chosen_beforehand(
     client: FlaskClient, ledger: Ledger
 ):
-    other = {"SeriesInstanceUID": "1.2.3.56", "PatientID": "H200"}
+    other = {"SeriesInstanceUID": "1.2.3.56", "PatientID": "H200-7191"}
     page = came(client, ledger, *a_study(12, study=5, **{**OWN, **other}))
     assert "None is proposed: choose it yourself." in page.words
     for case in ("OP-1", "OP-2"):
