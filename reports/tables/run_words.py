@@ -20,6 +20,11 @@ ORDER = (
     "marked."
 )
 
+DRIFT = (
+    "Observed minus expected has no limits of its own, as such a sum drifts by chance as well: "
+    "whether a rise is more than luck is told by the sequential charts."
+)
+
 
 def notes(table: RunTable) -> list[str]:
     """Return the sentences that must stand beside the charts."""
@@ -36,7 +41,7 @@ def notes(table: RunTable) -> list[str]:
             f"{len(table.steps)} operations, {screws} graded screws: {breached} breached where "
             f"{expected:.1f} are expected, {told}."
         )
-        said.append(table.expected_words)
+        said += [table.expected_words, DRIFT]
         said += [chart_words(chart) for chart in (table.worse, table.better)]
         said += [table.limit_words, beyond_words(table)]
         said.append(ORDER)
