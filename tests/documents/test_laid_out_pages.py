@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import shutil
 import subprocess
 from datetime import UTC, datetime
 
@@ -57,7 +56,6 @@ def pdf(document):
     return as_pdf(document)
 
 
-@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler is not installed")
 def test_a_new_page_begins_where_it_is_asked_for_and_columns_are_read_left_first(pdf):
     text = subprocess.run(
         ["pdftotext", "-raw", "-", "-"], input=pdf, capture_output=True, check=True
