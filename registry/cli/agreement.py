@@ -49,11 +49,13 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
 
 def _say(found: ReadersCompared) -> None:
     from reports.tables.reader_words import (
+        DRIFT_HEADINGS,
+        GROUP_HEADINGS,
         chance_rows,
+        drift_rows,
+        group_rows,
         limits_rows,
         millimetre_rows,
-        number_words,
-        share_words,
         shortfall_words,
         summary,
     )
@@ -74,29 +76,10 @@ def _say(found: ReadersCompared) -> None:
     for heading, groups in (("read twice because", found.reasons), ("readers", found.couples)):
         if groups:
             say()
-            say_table(
-                [heading, "screws", "same grade", "quadratic kappa", "AC1", "difference, mm"],
-                [
-                    [
-                        each.name,
-                        str(each.screws),
-                        share_words(each.observed),
-                        number_words(each.kappa),
-                        number_words(each.ac1),
-                        number_words(each.bias),
-                    ]
-                    for each in groups
-                ],
-            )
+            say_table([heading, *GROUP_HEADINGS], group_rows(groups))
     if found.drifts:
         say()
-        say_table(
-            ["reader", "screws", "own less the other's, mm", "change, mm a year"],
-            [
-                [name, str(each.screws), number_words(each.bias), number_words(each.slope)]
-                for name, each in found.drifts
-            ],
-        )
+        say_table(DRIFT_HEADINGS, drift_rows(found.drifts))
     say()
     for why, count in found.left_out.items():
         say(f"Not compared, {why}: {count}.")

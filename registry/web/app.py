@@ -65,6 +65,8 @@ from registry.web.pages.surgeons.views import surgeons_page
 from registry.web.pages.trail.views import trail
 from registry.web.pages.withdrawal.views import withdrawal
 from registry.web.pages.worklist.views import worklist_page
+from registry.web.sent import embedded
+from registry.web.words import headed, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -169,7 +171,9 @@ def create_app(
     for blueprint in _BLUEPRINTS:
         app.register_blueprint(blueprint)
     app.add_template_filter(_moment, "moment")
-    app.add_template_filter(_sentence, "sentence")
+    app.add_template_filter(sentence, "sentence")
+    app.add_template_filter(headed, "headed")
+    app.add_template_filter(embedded, "embedded")
     app.context_processor(_shared_values)
     return app
 
@@ -194,11 +198,6 @@ def _shared_values() -> dict[str, object]:
         "number_places": number_places(viewer_or_none()),
         "caution": CAUTION,
     }
-
-
-def _sentence(text: str) -> str:
-    """Return a line as a sentence: a capital first, a full stop last."""
-    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?", "!")) else ".")
 
 
 def _moment(instant: datetime) -> str:

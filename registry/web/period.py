@@ -11,7 +11,7 @@ from reports.frame import Threshold
 from reports.tables.asking import question_from
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from werkzeug.datastructures import MultiDict
 
@@ -46,12 +46,8 @@ def read_filters(
 
     BadInputError names every filter that is wrong or unknown; `others` are the page's own filters.
     """
-    asked, known = tuple(names), (*names, *others)
-    faults = [
-        Fault(f"there is no filter {name[:40]!r}", "address", f"use {', '.join(known)}")
-        for name in args
-        if name not in known
-    ]
+    asked = tuple(names)
+    faults = unknown_filters(args, (*asked, *others))
     try:
         question = question_from({name: args.get(name, "") for name in asked}, minimum=minimum)
     except BadInputError as problem:
@@ -59,6 +55,15 @@ def read_filters(
     if faults:
         raise BadInputError(*faults)
     return question
+
+
+def unknown_filters(args: MultiDict[str, str], known: Sequence[str]) -> list[Fault]:
+    """Return a fault for each name of an address that is none of the page's filters."""
+    return [
+        Fault(f"there is no filter {name[:40]!r}", "address", f"use {', '.join(known)}")
+        for name in args
+        if name not in known
+    ]
 
 
 def day_fields(args: MultiDict[str, str], faults: Iterable[Fault] = ()) -> list[Field]:
@@ -89,6 +94,8 @@ def event_fields(args: MultiDict[str, str], faults: Iterable[Fault] = ()) -> lis
 
 def told_by_field(faults: Iterable[Fault]) -> dict[str, str]:
     """Return what is wrong, by the field that it is about."""
-    return {
-        fault.where: f"{fault.what}; {fault.mend}" if fault.mend else fault.what for fault in faults
-    }
+    wrong: dict[str, str] = {}
+    for fault in faults:
+        told = f"{fault.what}; {fault.mend}" if fault.mend else fault.what
+        wrong[fault.where] = f"{wrong[fault.where]}. {told}" if fault.where in wrong else told
+    return wrong

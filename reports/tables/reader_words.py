@@ -8,8 +8,10 @@ from reports.statistics.agreement import Weights
 from reports.tables.rate_words import percent
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from reports.statistics.estimate import Estimate
-    from reports.tables.readers import Agreement
+    from reports.tables.readers import Agreement, Drift, GroupAgreement
 
 ONE_GRADE = "not defined: both readers used one grade only"
 NO_PAIR = "not defined: no such pair"
@@ -21,6 +23,10 @@ _KAPPA_NAMES = {
     Weights.QUADRATIC: "Kappa, quadratic weights",
 }
 
+GROUP_HEADINGS = ["screws", "patients", "same grade", "kappa, quadratic", "AC1", "difference, mm"]
+DRIFT_HEADINGS = [
+    *("reader", "readings of", "screws", "own less the other's, mm", "change, mm a year"),
+]
 
 FEW_PATIENTS = 40
 """Below so many patients the intervals are said to fall short (`tests/long`)."""
@@ -60,6 +66,53 @@ def share_words(found: Estimate, undefined: str = "not defined") -> str:
     if found.low is None or found.high is None:
         return f"{percent(found.value)}% ({NO_SPREAD})"
     return f"{percent(found.value)}% ({percent(found.low)}% to {percent(found.high)}%)"
+
+
+def grade_rows(found: Agreement) -> list[tuple[str, str]]:
+    """Return the shares with the same grade, by name."""
+    neither = "not defined: neither found one"
+    return [
+        ("Same grade, all screws", share_words(found.observed)),
+        (
+            f"Same grade, of the {found.breached} that either called a breach",
+            share_words(found.observed_breached, undefined=neither),
+        ),
+    ]
+
+
+def class_rows(found: Agreement) -> list[list[str]]:
+    """Return each grade, how often the first and the second reading gave it, and confirmed."""
+    never = "not defined: never used"
+    return [
+        [
+            *(each.grade, str(each.first), str(each.second)),
+            share_words(each.agreement, undefined=never),
+        ]
+        for each in found.classes
+    ]
+
+
+def group_rows(groups: Iterable[GroupAgreement]) -> list[list[str]]:
+    """Return a row a group: its name, then what stands under `GROUP_HEADINGS`."""
+    return [
+        [
+            *(each.name, str(each.screws), str(each.patients), share_words(each.observed)),
+            *(number_words(each.kappa), number_words(each.ac1), number_words(each.bias)),
+        ]
+        for each in groups
+    ]
+
+
+def drift_rows(drifts: Iterable[tuple[str, Drift]]) -> list[list[str]]:
+    """Return a row a reader under `DRIFT_HEADINGS`, and one for each half-year of theirs."""
+    rows = []
+    for name, each in drifts:
+        change = number_words(each.slope)
+        rows.append([name, "all", str(each.screws), number_words(each.bias), change])
+        rows += [
+            [name, words, str(screws), number_words(bias), ""] for words, screws, bias in each.years
+        ]
+    return rows
 
 
 def chance_rows(found: Agreement) -> list[tuple[str, str]]:

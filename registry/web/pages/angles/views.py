@@ -13,7 +13,7 @@ from registry.web.context import current_ledger, current_viewer
 from registry.web.errors import page_with
 from registry.web.guard import needs
 from registry.web.period import DAYS, EVENT, day_fields, event_fields, read_filters
-from reports.tables.reader_words import fixed, share_words
+from reports.tables.angle_words import LEVEL_HEADINGS, band_rows, level_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -45,8 +45,9 @@ def show() -> ResponseReturnValue:
         tables=found.tables,
         event=question.event.words(),
         minimum=minimum,
-        share=share_words,
-        degrees=fixed,
+        level_headings=LEVEL_HEADINGS,
+        level_rows=level_rows,
+        band_rows=band_rows,
     )
 
 

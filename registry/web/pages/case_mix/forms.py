@@ -6,14 +6,16 @@ from typing import TYPE_CHECKING
 
 from werkzeug.datastructures import MultiDict
 
-from registry.web.fields import Choice, Field
-from registry.web.pages.rates.forms import (
+from registry.web.question import (
     COUNTED,
-    address_values,
-    question_fields,
+    NAMED,
+    counted_fields,
+    counted_values,
+    groups_field,
+    is_named,
+    named_field,
     read_question,
 )
-from reports.tables.rate_words import stratum_heading
 from reports.tables.splits import PERSONS, Split
 
 if TYPE_CHECKING:
@@ -21,45 +23,31 @@ if TYPE_CHECKING:
 
     from registry.domain.access import Viewer
     from registry.domain.problems import Fault
+    from registry.web.fields import Field
     from reports.tables.rates import Question
 
-NAMED = "named"
-_FIRST = Split.SURGEON
+USUAL = Split.SURGEON
 _FILTERS = ("by", NAMED, *COUNTED)
 
 
 def read_case_mix(args: MultiDict[str, str], minimum: int) -> Question:
     """Return the question in an address; BadInputError names every filter that is wrong."""
-    kept = MultiDict(args)
-    if not kept.get("by", "").strip():
-        kept["by"] = _FIRST.value
-    return read_question(kept, minimum, _FILTERS)
+    asked = MultiDict(args)
+    if not asked.get("by", "").strip():
+        asked["by"] = USUAL.value
+    return read_question(asked, minimum, _FILTERS)
 
 
-def is_named(args: MultiDict[str, str]) -> bool:
-    """Return whether persons are asked for by name."""
-    return args.get(NAMED, "").strip() == "yes"
-
-
-def case_mix_values(question: Question, *, named: bool) -> dict[str, str | list[str]]:
-    """Return a question as the values of its address."""
-    values = address_values(question)
-    values.pop("interval")
-    return values | ({NAMED: "yes"} if named else {})
+def case_mix_values(question: Question, args: MultiDict[str, str]) -> dict[str, str | list[str]]:
+    """Return a question as the values of its address, with names where `args` ask for them."""
+    values = {"by": [split.value for split in question.by]} | counted_values(question)
+    return values | ({NAMED: "yes"} if is_named(args) else {})
 
 
 def case_mix_fields(
     args: MultiDict[str, str], viewer: Viewer, minimum: int, faults: Iterable[Fault] = ()
 ) -> list[Field]:
     """Return the fields that make a question, as they were sent and with what is wrong."""
-    listed = list(faults)
-    errors = {fault.where: f"{fault.what}; {fault.mend}" for fault in listed}
-    by = args.get("by", "").strip() or _FIRST.value
-    splits = tuple(Choice(split, stratum_heading(split)) for split in Split)
-    made = question_fields(args, viewer, minimum, None, listed)
-    fields = [Field("by", "Groups by", by, "select", splits, error=errors.get("by", ""))]
-    fields += [field for field in made if field.name not in {"by", "interval"}]
-    if by in PERSONS:
-        shown = (Choice("", "as codes"), Choice("yes", "by name"))
-        fields.append(Field(NAMED, "Persons", "yes" if is_named(args) else "", "select", shown))
-    return fields
+    listed, by = list(faults), args.get("by", "").strip() or USUAL.value
+    fields = [groups_field(by, listed), *counted_fields(args, viewer, minimum, None, listed)]
+    return [*fields, named_field(args)] if by in PERSONS else fields

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import base64
-import json
 from typing import TYPE_CHECKING
 
-from flask import Blueprint, Response, render_template, request
+from flask import Blueprint, render_template, request
 
 from registry.actions.case_mix import adjusted_for_case_mix
 from registry.domain.access import Deed, Reach
@@ -14,12 +12,10 @@ from registry.domain.problems import BadInputError
 from registry.web.context import current_ledger, current_viewer
 from registry.web.errors import page_with
 from registry.web.guard import needs
-from registry.web.pages.case_mix.forms import (
-    case_mix_fields,
-    case_mix_values,
-    is_named,
-    read_case_mix,
-)
+from registry.web.pages.case_mix.forms import case_mix_fields, case_mix_values, read_case_mix
+from registry.web.question import is_named
+from registry.web.sent import json_document, kept_file
+from registry.web.words import headed
 from reports.charts.case_mix import calibration_chart, ratio_chart
 from reports.statistics.case_mix import CaseMix
 from reports.tables.case_mix_words import (
@@ -37,7 +33,6 @@ from reports.tables.rate_words import stratum_heading
 if TYPE_CHECKING:
     from flask.typing import ResponseReturnValue
 
-    from reports.charts.rates import Chart
     from reports.tables.case_mix import CaseMixTable
 
 case_mix_page = Blueprint("case_mix", __name__, template_folder="templates")
@@ -57,12 +52,11 @@ def show() -> ResponseReturnValue:
         "case_mix/case_mix.html",
         fields=case_mix_fields(request.args, viewer, minimum),
         table=table,
-        group_heading=stratum_heading(table.split),
-        headings=HEADINGS,
+        headings=[stratum_heading(table.split), *HEADINGS],
         rows=[[row.group, *words_of(row)] for row in table.rows],
         sentences=[told for told in map(sentence, table.rows) if told],
-        chart=_embedded(ratio_chart(table)),
-        address=case_mix_values(table.question, named=is_named(request.args)),
+        chart=ratio_chart(table),
+        address=case_mix_values(table.question, request.args),
         **_model(table),
     )
 
@@ -71,17 +65,14 @@ def show() -> ResponseReturnValue:
 @needs(Deed.SEE_SURGEONS, Reach.ALL)
 def as_json() -> ResponseReturnValue:
     """Return the table and the model as the command prints them."""
-    text = json.dumps(_table().as_json(), allow_nan=False, ensure_ascii=False, indent=2)
-    return Response(f"{text}\n", mimetype="application/json")
+    return json_document(_table().as_json())
 
 
 @case_mix_page.get("/case-mix.csv")
 @needs(Deed.SEE_SURGEONS, Reach.ALL)
 def as_csv() -> ResponseReturnValue:
     """Return the groups as comma-separated text, to be kept."""
-    response = Response(_table().as_csv(), mimetype="text/csv")
-    response.headers["Content-Disposition"] = 'attachment; filename="case-mix.csv"'
-    return response
+    return kept_file(_table().as_csv(), "case-mix.csv", "text/csv")
 
 
 def _table() -> CaseMixTable:
@@ -97,18 +88,16 @@ def _model(table: CaseMixTable) -> dict[str, object]:
         return {"is_modelled": False}
     return {
         "is_modelled": True,
-        "term_headings": TERM_HEADINGS,
-        "terms": [words_of_term(term, model) for term in model.terms],
+        "term_headings": ["factor", *TERM_HEADINGS],
+        "terms": [
+            [headed(factor), *told]
+            for factor, *told in (words_of_term(term, model) for term in model.terms)
+        ],
         "trust": trust(model),
-        "fifth_headings": FIFTH_HEADINGS,
-        "fifths": [words_of_fifth(fifth) for fifth in model.calibration.fifths],
-        "calibration": _embedded(calibration_chart(model)),
-    }
-
-
-def _embedded(chart: Chart) -> dict[str, str]:
-    """Return a chart to stand in the page itself, so that table and chart are of one count."""
-    return {
-        "picture": base64.b64encode(chart.svg.encode()).decode(),
-        "alternative": chart.alternative,
+        "fifth_headings": ["fifth, lowest first", *FIFTH_HEADINGS],
+        "fifths": [
+            [number, *words_of_fifth(fifth)]
+            for number, fifth in enumerate(model.calibration.fifths, start=1)
+        ],
+        "calibration": calibration_chart(model),
     }

@@ -8,15 +8,18 @@ from werkzeug.datastructures import MultiDict
 
 from registry.domain.words import folded
 from registry.web.fields import Choice, Field
-from registry.web.pages.rates.forms import (
+from registry.web.question import (
     COUNTED,
-    address_values,
-    question_fields,
+    NAMED,
+    counted_fields,
+    counted_values,
+    groups_field,
+    is_named,
+    named_field,
     read_question,
 )
 from reports.tables.compare import ComparisonQuestion
 from reports.tables.compare_words import name_of
-from reports.tables.rate_words import stratum_heading
 from reports.tables.splits import PERSONS, Split
 
 if TYPE_CHECKING:
@@ -26,7 +29,8 @@ if TYPE_CHECKING:
     from registry.domain.problems import Fault
     from reports.tables.compare import ComparisonTable
 
-GROUP, OF, AGAINST, NAMED = "group", "of", "against", "named"
+USUAL = Split.ENTRY_TECHNIQUE
+GROUP, OF, AGAINST = "group", "of", "against"
 _FILTERS = ("by", GROUP, AGAINST, NAMED, *COUNTED)
 _PAIRS = "every other"
 _LARGEST = "the largest"
@@ -39,7 +43,7 @@ def read_comparison(args: MultiDict[str, str], minimum: int) -> ComparisonQuesti
     """
     kept = MultiDict((key, value) for key, value in args.items(multi=True) if key != OF)
     if not kept.get("by", "").strip():
-        kept["by"] = Split.ENTRY_TECHNIQUE.value
+        kept["by"] = USUAL.value
     counting = read_question(kept, minimum, _FILTERS)
     of = args.get(OF, "").strip()
     is_current = not of or (len(counting.by) == 1 and of == counting.by[0].value)
@@ -52,21 +56,17 @@ def read_comparison(args: MultiDict[str, str], minimum: int) -> ComparisonQuesti
     return ComparisonQuestion(counting, tuple(groups), against if groups else "")
 
 
-def is_named(args: MultiDict[str, str]) -> bool:
-    """Return whether persons are asked for by name."""
-    return args.get(NAMED, "").strip() == "yes"
-
-
-def comparison_values(asked: ComparisonQuestion, *, named: bool) -> dict[str, str | list[str]]:
-    """Return a question as the values of its address."""
-    values = address_values(asked.counting)
-    values.pop("interval")
+def comparison_values(
+    asked: ComparisonQuestion, args: MultiDict[str, str]
+) -> dict[str, str | list[str]]:
+    """Return a question as the values of its address, with names where `args` ask for them."""
+    values = {"by": [asked.split.value]} | counted_values(asked.counting)
     values |= {GROUP: list(asked.groups)} if asked.groups else {}
     if asked.is_all_pairs:
         values[AGAINST] = _PAIRS
     elif asked.reference:
         values[AGAINST] = asked.reference
-    return values | ({NAMED: "yes"} if named else {})
+    return values | ({NAMED: "yes"} if is_named(args) else {})
 
 
 def comparison_fields(
@@ -77,30 +77,21 @@ def comparison_fields(
     faults: Iterable[Fault] = (),
 ) -> list[Field]:
     """Return the fields that make a question; groups to choose are those of the `table`."""
-    listed = list(faults)
-    made = {
-        (field.name, field.mark): field
-        for field in question_fields(args, viewer, minimum, None, listed)
-    }
-    by = args.get("by", "").strip() or Split.ENTRY_TECHNIQUE.value
-    splits = tuple(Choice(split, stratum_heading(split)) for split in Split)
-    errors = {fault.where: f"{fault.what}; {fault.mend}" for fault in listed}
-    fields = [Field("by", "Groups by", by, "select", splits, error=errors.get("by", ""))]
-    fields += [field for (name, _), field in made.items() if name not in {"by", "interval"}]
+    listed, by = list(faults), args.get("by", "").strip() or USUAL.value
     names = [] if table is None else _names(table)
     against = args.get(AGAINST, "").strip()
-    if against not in names:
-        against = against if against == _PAIRS else ""
     choices = (
         Choice("", _LARGEST),
         Choice(_PAIRS, _PAIRS),
         *(Choice(name, name) for name in names),
     )
-    fields.append(Field(AGAINST, "Each against", against, "select", choices))
-    if by in PERSONS:
-        shown = (Choice("", "as codes"), Choice("yes", "by name"))
-        fields.append(Field(NAMED, "Persons", "yes" if is_named(args) else "", "select", shown))
-    return fields
+    known = against if against in {_PAIRS, *names} else ""
+    fields = [
+        groups_field(by, listed),
+        *counted_fields(args, viewer, minimum, None, listed),
+        Field(AGAINST, "Each against", known, "select", choices),
+    ]
+    return [*fields, named_field(args)] if by in PERSONS else fields
 
 
 def group_choices(table: ComparisonTable) -> list[tuple[str, bool]]:

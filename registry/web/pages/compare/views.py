@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import base64
-import json
 from typing import TYPE_CHECKING
 
-from flask import Blueprint, Response, render_template, request
+from flask import Blueprint, render_template, request
 
 from registry.actions.compare_groups import compare_groups
 from registry.domain.access import Deed, Reach
@@ -14,14 +12,14 @@ from registry.domain.problems import BadInputError
 from registry.web.context import current_ledger, current_viewer
 from registry.web.errors import page_with
 from registry.web.guard import needs
-from registry.web.headers import PICTURE_POLICY
 from registry.web.pages.compare.forms import (
     comparison_fields,
     comparison_values,
     group_choices,
-    is_named,
     read_comparison,
 )
+from registry.web.question import is_named
+from registry.web.sent import chart_alone, json_document, kept_file
 from reports.charts.compare import comparison_chart
 from reports.tables.compare_words import (
     HEADINGS,
@@ -53,28 +51,25 @@ def show() -> ResponseReturnValue:
     except BadInputError as problem:
         fields = comparison_fields(request.args, viewer, minimum, None, problem.faults)
         return page_with(problem, "compare/compare.html", fields=fields, table=None)
-    chart = comparison_chart(table)
+    heading = stratum_heading(asked.split)
     return render_template(
         "compare/compare.html",
         fields=comparison_fields(request.args, viewer, minimum, table),
         groups=group_choices(table),
         of=asked.split.value,
         table=table,
-        group_heading=stratum_heading(asked.split),
-        rate_headings=RATE_HEADINGS,
+        rate_headings=[heading, *RATE_HEADINGS],
         rates=[[*row.stratum.values(), *words_of(row)] for row in table.rows],
-        headings=HEADINGS,
+        headings=[heading, *HEADINGS],
         pairs=[words_of_pair(pair) for pair in table.pairs],
         sentences=[sentence(pair) for pair in table.pairs],
-        trend_headings=TREND_HEADINGS,
+        trend_headings=[heading, *TREND_HEADINGS],
         trends=[
             [name or "together", *words_of_trend(found)] for name, found in table.trends.items()
         ],
         trend_told=trend_sentence("", table.trends[""]) if table.trends else "",
-        # In the page itself, so that table and chart are of one count.
-        picture=base64.b64encode(chart.svg.encode()).decode(),
-        alternative=chart.alternative,
-        address=comparison_values(asked, named=is_named(request.args)),
+        chart=comparison_chart(table),
+        address=comparison_values(asked, request.args),
     )
 
 
@@ -82,26 +77,21 @@ def show() -> ResponseReturnValue:
 @needs(Deed.SEE_SURGEONS, Reach.ALL)
 def as_json() -> ResponseReturnValue:
     """Return the comparison as the command prints it."""
-    text = json.dumps(_asked().as_json(), allow_nan=False, ensure_ascii=False, indent=2)
-    return Response(f"{text}\n", mimetype="application/json")
+    return json_document(_asked().as_json())
 
 
 @compare_page.get("/compare.csv")
 @needs(Deed.SEE_SURGEONS, Reach.ALL)
 def as_csv() -> ResponseReturnValue:
     """Return the pairs as comma-separated text, to be kept."""
-    response = Response(_asked().as_csv(), mimetype="text/csv")
-    response.headers["Content-Disposition"] = 'attachment; filename="compare.csv"'
-    return response
+    return kept_file(_asked().as_csv(), "compare.csv", "text/csv")
 
 
 @compare_page.get("/compare/chart.svg")
 @needs(Deed.SEE_SURGEONS, Reach.ALL)
 def chart() -> ResponseReturnValue:
     """Return the chart alone."""
-    response = Response(comparison_chart(_asked()).svg, mimetype="image/svg+xml")
-    response.headers["Content-Security-Policy"] = PICTURE_POLICY
-    return response
+    return chart_alone(comparison_chart(_asked()))
 
 
 def _asked() -> ComparisonTable:

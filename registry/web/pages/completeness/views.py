@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
-from flask import Blueprint, Response, render_template, request
+from flask import Blueprint, render_template, request
 
 from registry.actions.completeness import assumed_from, measure_completeness
 from registry.domain.access import Deed, Reach
@@ -15,6 +14,7 @@ from registry.web.errors import page_with
 from registry.web.fields import Field
 from registry.web.guard import needs
 from registry.web.period import DAYS, EVENT, day_fields, event_fields, read_filters, told_by_field
+from registry.web.sent import json_document
 from reports.tables.completeness_words import (
     PUBLISHED,
     assumed_rows,
@@ -65,8 +65,7 @@ def show() -> ResponseReturnValue:
 @_LEAD
 def as_json() -> ResponseReturnValue:
     """Return the document that the command prints."""
-    text = json.dumps(_measured().as_json(), allow_nan=False, ensure_ascii=False, indent=2)
-    return Response(f"{text}\n", mimetype="application/json")
+    return json_document(_measured().as_json())
 
 
 def _measured() -> Completeness:

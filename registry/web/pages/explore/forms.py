@@ -11,7 +11,7 @@ from registry.actions.explore import Asked, State, own_as
 from registry.domain.problems import BadInputError, Fault
 from registry.web.exploring import CELL
 from registry.web.fields import Choice, Field
-from registry.web.pages.rates.forms import address_values, question_fields, read_question
+from registry.web.question import address_values, question_fields, read_question
 from reports.tables.splits import PERSONS, Split
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
-from flask import Blueprint, Response, render_template, request
+from flask import Blueprint, render_template, request
 
 from registry.actions.count import periods_offered
 from registry.actions.explore import cell_screws, explore, shown_screws
@@ -16,7 +16,6 @@ from registry.web.context import current_ledger, current_viewer, now, today
 from registry.web.errors import page_with
 from registry.web.exploring import LIST, address_of, carried
 from registry.web.guard import needs
-from registry.web.headers import PICTURE_POLICY
 from registry.web.pages.explore.forms import (
     ONLY_NAMES,
     asked_fields,
@@ -28,6 +27,7 @@ from registry.web.pages.explore.forms import (
 )
 from registry.web.pages.explore.lines import MOST_CELLS, cell_id, headings, lines
 from registry.web.paging import page_of
+from registry.web.sent import chart_alone
 from reports.charts.crossed import MOST_DRAWN, crossed_alternative, crossed_chart, is_drawn
 from reports.tables.crossed import crossed_words
 from reports.tables.rate_words import period_of, stratum_heading, words_of_rate
@@ -87,9 +87,7 @@ def show() -> ResponseReturnValue:
 @needs(Deed.SEE_SURGEONS)
 def chart() -> ResponseReturnValue:
     """Return the chart; apart from the page, which need not wait for it."""
-    response = Response(crossed_chart(_counted()[1]).svg, mimetype="image/svg+xml")
-    response.headers["Content-Security-Policy"] = PICTURE_POLICY
-    return response
+    return chart_alone(crossed_chart(_counted()[1]))
 
 
 @explore_page.get("/screws")

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
-from flask import Blueprint, Response, render_template, request
+from flask import Blueprint, render_template, request
 
 from registry.actions.evidence import with_pictures
 from registry.actions.known_truth import known_truth, known_truth_document, missed_words
@@ -17,6 +16,7 @@ from registry.web.context import current_ledger, current_viewer
 from registry.web.guard import needs
 from registry.web.pages.practice.lines import line, share_words
 from registry.web.paging import page_of
+from registry.web.sent import json_document
 
 if TYPE_CHECKING:
     from flask.typing import ResponseReturnValue
@@ -55,8 +55,7 @@ def show() -> ResponseReturnValue:
 @_LEAD
 def sent() -> ResponseReturnValue:
     """Return the document that the command prints."""
-    text = json.dumps(known_truth_document(_found()), allow_nan=False, ensure_ascii=False, indent=2)
-    return Response(f"{text}\n", mimetype="application/json")
+    return json_document(known_truth_document(_found()))
 
 
 def _found() -> KnownTruth:

@@ -18,7 +18,7 @@ from registry.web.context import current_ledger, current_viewer, now, today
 from registry.web.errors import page_with
 from registry.web.guard import needs
 from registry.web.headers import REPORT_POLICY
-from registry.web.pages.surgeons.forms import filter_fields, filter_values, read_filters
+from registry.web.question import counted_fields, counted_values, read_counted
 from reports.documents.blocks import Figure, Heading, Paragraph, Points, Table
 from reports.documents.html import as_html
 from reports.documents.own_document import numbers_blocks, outside_blocks, rest_blocks
@@ -69,7 +69,7 @@ def show() -> ResponseReturnValue:
         breached=_shown(screws),
         rest=_shown(rest_blocks(report)),
         quarters={screw.screw_id: quarter_of(screw.operated_on).name for screw in report.breached},
-        address=filter_values(report.question),
+        address=counted_values(report.question),
     )
 
 
@@ -96,7 +96,7 @@ def keep() -> ResponseReturnValue:
 
 def _made() -> OwnReport:
     ledger = current_ledger()
-    question = read_filters(request.args, ledger.settings.minimum_graded, (NOTES,))
+    question = read_counted(request.args, ledger.settings.minimum_graded, (NOTES,))
     return own_results(
         ledger, current_viewer(), question, now(), with_notes=request.args.get(NOTES) == "yes"
     )
@@ -106,7 +106,7 @@ def _fields(faults: Iterable[Fault] = ()) -> list[Field]:
     ledger, viewer = current_ledger(), as_surgeon(current_viewer())
     offered = periods_offered(ledger, viewer, today())
     minimum = ledger.settings.minimum_graded
-    made = filter_fields(request.args, viewer, minimum, offered, faults)
+    made = counted_fields(request.args, viewer, minimum, offered, faults)
     return [replace(field, label=_LABELS.get(field.name, field.label)) for field in made]
 
 

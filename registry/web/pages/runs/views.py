@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import base64
-import json
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from flask import Blueprint, Response, render_template, request
+from flask import Blueprint, render_template, request
 
 from registry.actions.count import periods_offered
 from registry.actions.count_runs import WHOLE_UNIT, count_run, runs_offered
@@ -17,7 +15,8 @@ from registry.web.context import current_ledger, current_viewer, today
 from registry.web.errors import page_with
 from registry.web.fields import Choice, Field
 from registry.web.guard import needs
-from registry.web.pages.surgeons.forms import filter_fields, filter_values, read_filters
+from registry.web.question import PERIOD, counted_fields, counted_values, read_counted
+from registry.web.sent import json_document
 from reports.charts.runs import difference_chart, group_chart, quarter_chart, sequential_chart
 from reports.tables.run_words import (
     GROUP_HEADINGS,
@@ -35,7 +34,6 @@ if TYPE_CHECKING:
     from flask.typing import ResponseReturnValue
 
     from registry.actions.count_runs import Whose
-    from reports.charts.rates import Chart
     from reports.tables.run_table import RunTable
 
 runs_page = Blueprint("runs", __name__, template_folder="templates")
@@ -56,10 +54,9 @@ def show() -> ResponseReturnValue:
         return page_with(
             problem, "runs/runs.html", fields=_fields(offered, problem.faults), table=None
         )
-    address = filter_values(table.question)
+    address = counted_values(table.question)
     if request.args.get(SURGEON):
         address[SURGEON] = request.args[SURGEON]
-    has_run = bool(table.steps)
     return render_template(
         "runs/runs.html",
         fields=_fields(offered),
@@ -71,11 +68,10 @@ def show() -> ResponseReturnValue:
         group_headings=GROUP_HEADINGS,
         group_lines=group_lines(table),
         average=average_words(),
-        courses=[_shown(difference_chart(table)), _shown(sequential_chart(table))]
-        if has_run
-        else [],
-        quarters=_shown(quarter_chart(table)) if table.quarters else None,
-        groups=_shown(group_chart(table)) if table.groups else None,
+        by_day=difference_chart(table) if table.steps else None,
+        sequential=sequential_chart(table) if table.steps else None,
+        quarters=quarter_chart(table) if table.quarters else None,
+        groups=group_chart(table) if table.groups else None,
         address=address,
     )
 
@@ -84,13 +80,12 @@ def show() -> ResponseReturnValue:
 @needs(Deed.COMPARE_SURGEONS)
 def as_json() -> ResponseReturnValue:
     """Return the run as the command prints it."""
-    text = json.dumps(_counted().as_json(), allow_nan=False, ensure_ascii=False, indent=2)
-    return Response(f"{text}\n", mimetype="application/json")
+    return json_document(_counted().as_json())
 
 
 def _counted() -> RunTable:
     ledger = current_ledger()
-    question = read_filters(request.args, ledger.settings.minimum_graded, (SURGEON,))
+    question = read_counted(request.args, ledger.settings.minimum_graded, (SURGEON,))
     said = request.args.get(SURGEON, "").strip()
     if said and not (said.isascii() and said.isdigit()):
         fault = Fault(f"{said[:40]!r} cannot be used", SURGEON, "choose one of the list")
@@ -103,7 +98,7 @@ def _fields(offered: Sequence[Whose] | None, faults: Iterable[Fault] = ()) -> li
     """Return whose run, for who may choose, and the rates' filters."""
     ledger, viewer = current_ledger(), current_viewer()
     periods = periods_offered(ledger, viewer, today())
-    made = filter_fields(request.args, viewer, ledger.settings.minimum_graded, periods, faults)
+    made = counted_fields(request.args, viewer, ledger.settings.minimum_graded, periods, faults)
     if offered is None:
         return [_to_today(field) for field in made]
     choices = [
@@ -117,14 +112,7 @@ def _fields(offered: Sequence[Whose] | None, faults: Iterable[Fault] = ()) -> li
 
 def _to_today(field: Field) -> Field:
     """Return a period's field whose first choice is all of the own screws."""
-    if field.name != "period":
+    if field.name != PERIOD:
         return field
     choices = [choice for choice in field.choices if not choice.words.startswith("all to today")]
     return replace(field, choices=[Choice("", "all to today"), *choices[1:]])
-
-
-def _shown(chart: Chart) -> dict[str, str]:
-    return {
-        "picture": base64.b64encode(chart.svg.encode()).decode(),
-        "alternative": chart.alternative,
-    }

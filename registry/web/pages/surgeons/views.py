@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import base64
-import json
 from typing import TYPE_CHECKING
 
-from flask import Blueprint, Response, render_template, request
+from flask import Blueprint, render_template, request
 
 from registry.actions.count import periods_offered
 from registry.actions.count_surgeons import count_surgeons
@@ -15,18 +13,21 @@ from registry.domain.problems import BadInputError
 from registry.web.context import current_ledger, current_viewer, today
 from registry.web.errors import page_with
 from registry.web.guard import needs
-from registry.web.pages.surgeons.forms import (
-    NAMED,
-    WIDEN,
-    filter_fields,
-    filter_values,
-    is_named,
-    read_filters,
-    read_widening,
-    shown_fields,
+from registry.web.pages.surgeons.forms import WIDEN, read_widening, shown_fields
+from registry.web.pages.surgeons.lines import (
+    IMAGED,
+    LIKELY,
+    POINTS,
+    REASONS,
+    drawn_how,
+    imaged_lines,
+    likely_lines,
+    point_lines,
 )
+from registry.web.question import NAMED, counted_fields, counted_values, is_named, read_counted
+from registry.web.sent import json_document, kept_file
 from reports.charts.funnel import funnel_chart
-from reports.tables.surgeon_words import CONVERSATION, HEADINGS, SIGNALS, imaging_words, words_of
+from reports.tables.surgeon_words import CONVERSATION, SIGNALS
 
 if TYPE_CHECKING:
     from flask.typing import ResponseReturnValue
@@ -48,26 +49,27 @@ def show() -> ResponseReturnValue:
     try:
         table = _counted()
     except BadInputError as problem:
-        fields = filter_fields(request.args, viewer, minimum, offered, problem.faults)
+        fields = counted_fields(request.args, viewer, minimum, offered, problem.faults)
         fields += shown_fields(request.args, viewer)
         return page_with(problem, "surgeons/surgeons.html", fields=fields, table=None)
-    chart = funnel_chart(table)
-    address = filter_values(table.question) | {WIDEN: table.widening.value}
+    address = counted_values(table.question) | {WIDEN: table.widening.value}
     if is_named(request.args):
         address |= {NAMED: "yes"}
     return render_template(
         "surgeons/surgeons.html",
         fields=[
-            *filter_fields(request.args, viewer, minimum, offered),
+            *counted_fields(request.args, viewer, minimum, offered),
             *shown_fields(request.args, viewer),
         ],
         table=table,
-        lines=[
-            dict(zip(HEADINGS, words_of(point), strict=True)) | {"reasons": imaging_words(point)}
-            for point in table.points
-        ],
-        picture=base64.b64encode(chart.svg.encode()).decode() if chart else "",
-        alternative=chart.alternative if chart else "",
+        point_headings=[*POINTS.values()],
+        points=point_lines(table),
+        chart=funnel_chart(table),
+        drawn_how=drawn_how(table),
+        likely_headings=[*LIKELY.values()],
+        likely=likely_lines(table),
+        imaged_headings=[*IMAGED.values(), REASONS],
+        imaged=imaged_lines(table),
         signals=SIGNALS,
         conversation=CONVERSATION,
         address=address,
@@ -78,22 +80,19 @@ def show() -> ResponseReturnValue:
 @needs(Deed.COMPARE_SURGEONS)
 def as_json() -> ResponseReturnValue:
     """Return the points as the command prints them."""
-    text = json.dumps(_counted().as_json(), allow_nan=False, ensure_ascii=False, indent=2)
-    return Response(f"{text}\n", mimetype="application/json")
+    return json_document(_counted().as_json())
 
 
 @surgeons_page.get("/surgeons.csv")
 @needs(Deed.COMPARE_SURGEONS)
 def as_csv() -> ResponseReturnValue:
     """Return the points as comma-separated text, to be kept."""
-    response = Response(_counted().as_csv(), mimetype="text/csv")
-    response.headers["Content-Disposition"] = 'attachment; filename="surgeons.csv"'
-    return response
+    return kept_file(_counted().as_csv(), "surgeons.csv", "text/csv")
 
 
 def _counted() -> SurgeonTable:
     ledger = current_ledger()
-    question = read_filters(request.args, ledger.settings.minimum_graded, _OWN_FILTERS)
+    question = read_counted(request.args, ledger.settings.minimum_graded, _OWN_FILTERS)
     return count_surgeons(
         ledger,
         current_viewer(),

@@ -1,20 +1,23 @@
-"""The question about rates: read from an address, and the fields that make one."""
+"""The question about rates: read from an address, and the fields that make one.
+
+Pages that count breaches ask parts of it: a split or two, what is counted, and an interval.
+"""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from registry.domain.access import Deed, Reach, Role, reach
-from registry.domain.directions import BODY_WALLS, PEDICLE_WALLS, Direction
 from registry.domain.problems import BadInputError, Fault
 from registry.web.fields import Choice, Field
-from reports.frame import Intended, Threshold
+from registry.web.period import day_fields, event_fields, told_by_field, unknown_filters
+from reports.frame import Intended
 from reports.tables.asking import NAMES, question_from
 from reports.tables.rate_words import stratum_heading
 from reports.tables.splits import PERSONS, IntervalName, Split
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
 
     from werkzeug.datastructures import MultiDict
@@ -29,21 +32,11 @@ PERIOD, _OPEN = "period", ".."
 COUNTED = ("from", "to", "threshold", "direction", "intended", "minimum")
 """The filters of every page that counts breaches."""
 
+NAMED = "named"
+_NAMES = (Choice("", "as codes"), Choice("yes", "by name"))
+
 _ALL_SCREWS = Choice("", "all screws together")
 _NOTHING_MORE = Choice("", "nothing more")
-_THRESHOLDS = (
-    Choice(Threshold.ANY, "any extent"),
-    Choice(Threshold.TWO_MM, "2 mm or more"),
-    Choice(Threshold.FOUR_MM, "4 mm or more"),
-)
-_DIRECTIONS = (
-    Choice("", "any pedicle wall"),
-    *(Choice(wall, f"{wall}, pedicle") for wall in PEDICLE_WALLS),
-    *(
-        Choice(wall, {Direction.BODY_LATERAL: "lateral, body"}.get(wall, f"{wall}, body"))
-        for wall in BODY_WALLS
-    ),
-)
 _INTENDED = (
     Choice(Intended.INCLUDE, "count"),
     Choice(Intended.EXCLUDE, "are left out"),
@@ -55,6 +48,7 @@ _INTERVALS = (
     Choice(IntervalName.JEFFREYS, "Jeffreys, screws as independent"),
     Choice(IntervalName.MID_P, "mid-P, screws as independent"),
 )
+_EVERY_SPLIT = tuple(Choice(split, stratum_heading(split)) for split in Split)
 
 
 def read_question(
@@ -65,11 +59,7 @@ def read_question(
     `minimum` is the unit's own, for an address that has none; `known` the page's filters, its own
     among them, which are left to the page.
     """
-    faults = [
-        Fault(f"there is no filter {name[:40]!r}", "address", f"use {', '.join(known)}")
-        for name in args
-        if name not in known
-    ]
+    faults = unknown_filters(args, known)
     said = {name: args.get(name, "") for name in NAMES} | {"by": ",".join(args.getlist("by"))}
     if args.get(PERIOD, "").strip():
         start, slash, end = args[PERIOD].strip().partition("/")
@@ -85,6 +75,11 @@ def read_question(
     if faults:
         raise BadInputError(*faults)
     return question
+
+
+def read_counted(args: MultiDict[str, str], minimum: int, own: Sequence[str]) -> Question:
+    """Return what an address asks of `COUNTED` over a period; the page's `own` are left to it."""
+    return read_question(args, minimum, (*own, PERIOD, *COUNTED))
 
 
 def address_values(question: Question) -> dict[str, str | list[str]]:
@@ -116,57 +111,73 @@ def question_fields(
 
     Where periods are `offered`, one of them is chosen in place of two days.
     """
-    wrong: dict[str, str] = {}
-    for fault in faults:
-        told = f"{fault.what}; {fault.mend}" if fault.mend else fault.what
-        wrong[fault.where] = f"{wrong[fault.where]}. {told}" if fault.where in wrong else told
+    listed = list(faults)
+    wrong = told_by_field(listed)
     splits = [Choice(split, stratum_heading(split)) for split in _splits(viewer)]
     by = [part.strip() for part in ",".join(args.getlist("by")).split(",") if part.strip()]
     first, second = (*by, "", "")[:2]
-
-    def choice(name: str, label: str, choices: Iterable[Choice], default: str) -> Field:
-        value = args.get(name, "").strip() or default
-        error = wrong.get(name, "")
-        return Field(name, label, value, "select", tuple(choices), error=error)
-
+    one, more = (_ALL_SCREWS, *splits), (_NOTHING_MORE, *splits)
+    *counted, least = counted_fields(args, viewer, minimum, offered, listed)
     return [
-        Field(
-            "by",
-            "By",
-            first,
-            "select",
-            (_ALL_SCREWS, *splits),
-            error=wrong.get("by", ""),
-            mark="-1",
-        ),
-        Field("by", "and by", second, "select", (_NOTHING_MORE, *splits), mark="-2"),
-        *_period_fields(args, viewer, wrong, offered),
-        choice("threshold", "A breach is", _THRESHOLDS, Threshold.TWO_MM),
-        choice("direction", "through", _DIRECTIONS, ""),
-        choice("intended", "Intended exits", _INTENDED, Intended.INCLUDE),
-        choice("interval", "Interval", _INTERVALS, IntervalName.CLUSTERED),
-        Field(
-            "minimum",
-            "Graded, at least",
-            args.get("minimum", "").strip() or str(minimum),
-            "number",
-            error=wrong.get("minimum", ""),
-        ),
+        Field("by", "By", first, "select", one, error=wrong.get("by", ""), mark="-1"),
+        Field("by", "and by", second, "select", more, mark="-2"),
+        *counted,
+        _choice("interval", "Interval", args, _INTERVALS, wrong),
+        least,
     ]
+
+
+def counted_fields(
+    args: MultiDict[str, str],
+    viewer: Viewer,
+    minimum: int,
+    offered: PeriodsOffered | None,
+    faults: Iterable[Fault] = (),
+) -> list[Field]:
+    """Return the fields of `COUNTED`: those of a question but for its splits and its interval."""
+    listed = list(faults)
+    wrong = told_by_field(listed)
+    least = args.get("minimum", "").strip() or str(minimum)
+    return [
+        *_period_fields(args, viewer, offered, listed),
+        *event_fields(args, listed),
+        _choice("intended", "Intended exits", args, _INTENDED, wrong),
+        Field("minimum", "Graded, at least", least, "number", error=wrong.get("minimum", "")),
+    ]
+
+
+def counted_values(question: Question) -> dict[str, str | list[str]]:
+    """Return what of a question `counted_fields` ask, as the values of an address."""
+    values = address_values(question)
+    return {name: value for name, value in values.items() if name not in {"by", "interval"}}
+
+
+def groups_field(by: str, faults: Iterable[Fault] = ()) -> Field:
+    """Return the field of the one split that makes the groups."""
+    wrong = told_by_field(faults).get("by", "")
+    return Field("by", "Groups by", by, "select", _EVERY_SPLIT, error=wrong)
+
+
+def is_named(args: MultiDict[str, str]) -> bool:
+    """Return whether persons are asked for by name."""
+    return args.get(NAMED, "").strip() == "yes"
+
+
+def named_field(args: MultiDict[str, str], label: str = "Persons") -> Field:
+    """Return the field that asks for persons by name."""
+    return Field(NAMED, label, "yes" if is_named(args) else "", "select", _NAMES)
 
 
 def _period_fields(
     args: MultiDict[str, str],
     viewer: Viewer,
-    wrong: dict[str, str],
     offered: PeriodsOffered | None,
+    faults: Iterable[Fault],
 ) -> list[Field]:
     """Return two days, or the one choice."""
     if offered is None:
-        return [
-            _day_field("from", "Operated from", args, wrong),
-            _day_field("to", "until, included", args, wrong),
-        ]
+        return day_fields(args, faults)
+    wrong = told_by_field(faults)
     start, end = (args.get(name, "").strip() for name in ("from", "to"))
     value = args.get(PERIOD, "").strip() or ((start or end) and _interval(start, end))
     choices = [Choice("", "all that is settled")]
@@ -187,8 +198,16 @@ def _interval(start: date | str | None, end: date | str) -> str:
     return f"{start or _OPEN}/{end or _OPEN}"
 
 
-def _day_field(name: str, label: str, args: MultiDict[str, str], wrong: dict[str, str]) -> Field:
-    return Field(name, label, args.get(name, "").strip(), "date", error=wrong.get(name, ""))
+def _choice(
+    name: str,
+    label: str,
+    args: MultiDict[str, str],
+    choices: Sequence[Choice],
+    wrong: Mapping[str, str],
+) -> Field:
+    """Return a choice whose first is the usual one."""
+    value = args.get(name, "").strip() or choices[0].value
+    return Field(name, label, value, "select", choices, error=wrong.get(name, ""))
 
 
 def _splits(viewer: Viewer) -> list[Split]:
