@@ -21,7 +21,7 @@ from registry.web.context import (
     viewer_or_none,
 )
 from registry.web.input import take_input
-from registry.web.navigation import number_places, places
+from registry.web.navigation import groups, number_places
 from registry.web.pages.account.own import own_account
 from registry.web.pages.account.views import account
 from registry.web.pages.accounts.views import accounts
@@ -194,7 +194,7 @@ def _shared_values() -> dict[str, object]:
     return {
         "unit_name": surroundings().ledger.settings.unit_name,
         "viewer": viewer_or_none(),
-        "places": places(viewer_or_none()),
+        "groups": groups(viewer_or_none()),
         "number_places": number_places(viewer_or_none()),
         "caution": CAUTION,
     }

@@ -35,6 +35,18 @@ class Place:
 
 
 @dataclass(frozen=True)
+class Group:
+    """Pages of one job, behind its name; without words, pages that stand by themselves."""
+
+    words: str
+    places: tuple[Place, ...]
+
+    def holds(self, room: str | None) -> bool:
+        """Return whether a blueprint's pages belong to it."""
+        return any(room in place.rooms for place in self.places)
+
+
+@dataclass(frozen=True)
 class NumberPage:
     """A page of the unit's numbers, in the strip on top of each of them.
 
@@ -88,34 +100,64 @@ WITHDRAWAL = Place("withdrawal.show", "Withdrawal", {})
 ACCOUNTS = Place("accounts.show", "Accounts", {})
 
 
-def places(viewer: Viewer | None) -> list[Place]:
-    """Return where a viewer can go, in the order of the navigation."""
+_MOST_IN_A_ROW = 9
+"""More links than these take more than a line of a desk's screen; they are then grouped."""
+
+
+def groups(viewer: Viewer | None) -> list[Group]:
+    """Return where a viewer can go, in the order of the navigation.
+
+    Few pages stand side by side; of many, each job with more than one has a name before them.
+    """
     if viewer is None:
         return []
+    found = _places_by_job(viewer)
+    everything = tuple(place for places in found.values() for place in places)
+    if len(everything) <= _MOST_IN_A_ROW:
+        return [Group("", everything)]
+    return [Group(job if len(places) > 1 else "", places) for job, places in found.items()]
+
+
+def _places_by_job(viewer: Viewer) -> dict[str, tuple[Place, ...]]:
+    """Return the pages that a viewer may see by the job that they are for, none without any."""
 
     def may(deed: Deed, at_least: Reach = Reach.OWN) -> bool:
         return reach(viewer, deed) >= at_least
 
-    offered = (
-        (WORKLIST, viewer.person_id is not None and may(Deed.READ_SCREWS, Reach.ALL)),
-        (SCANS, may(Deed.LOAD_SCANS, Reach.ALL)),
-        (CASES, may(Deed.SEE_CASES)),
-        (ENTRY, may(Deed.ENTER_CASES)),
-        (CORRECTIONS, may(Deed.ENTER_CASES) and not may(Deed.SEE_CASES)),
-        (OWN_RATES if _is_surgeon(viewer) else RATES, may(Deed.SEE_RATES)),
-        (ADJUDICATIONS, may(Deed.ORDER_READINGS, Reach.ALL)),
-        (SECOND_READINGS, may(Deed.ORDER_READINGS, Reach.ALL)),
-        (EXPORT, may(Deed.EXPORT, Reach.ALL)),
-        (OWN, _is_surgeon(viewer)),
-        (SHOWN_NOTES, Role.QUALITY_LEAD in viewer.roles),
-        (MEETING_PACK, may(Deed.MAKE_PACK)),
-        (QUARTERS, may(Deed.REPLY) or may(Deed.LAY_BEFORE_SURGEONS)),
-        (POLICY, may(Deed.ANSWER_FINDINGS)),
-        (ACCOUNTS, may(Deed.MANAGE_ACCOUNTS, Reach.ALL)),
-        (TRAIL, may(Deed.SEE_TRAIL)),
-        (WITHDRAWAL, may(Deed.WITHDRAW, Reach.ALL)),
-    )
-    return [place for place, is_allowed in offered if is_allowed]
+    offered = {
+        "Reading": (
+            (WORKLIST, viewer.person_id is not None and may(Deed.READ_SCREWS, Reach.ALL)),
+            (ADJUDICATIONS, may(Deed.ORDER_READINGS, Reach.ALL)),
+            (SECOND_READINGS, may(Deed.ORDER_READINGS, Reach.ALL)),
+            (POLICY, may(Deed.ANSWER_FINDINGS)),
+        ),
+        "Cases": (
+            (SCANS, may(Deed.LOAD_SCANS, Reach.ALL)),
+            (CASES, may(Deed.SEE_CASES)),
+            (ENTRY, may(Deed.ENTER_CASES)),
+            (CORRECTIONS, may(Deed.ENTER_CASES) and not may(Deed.SEE_CASES)),
+        ),
+        "Numbers": (
+            (OWN_RATES if _is_surgeon(viewer) else RATES, may(Deed.SEE_RATES)),
+            (OWN, _is_surgeon(viewer)),
+            (EXPORT, may(Deed.EXPORT, Reach.ALL)),
+        ),
+        "Quarter": (
+            (QUARTERS, may(Deed.REPLY) or may(Deed.LAY_BEFORE_SURGEONS)),
+            (MEETING_PACK, may(Deed.MAKE_PACK)),
+            (SHOWN_NOTES, Role.QUALITY_LEAD in viewer.roles),
+        ),
+        "Unit": (
+            (ACCOUNTS, may(Deed.MANAGE_ACCOUNTS, Reach.ALL)),
+            (TRAIL, may(Deed.SEE_TRAIL)),
+            (WITHDRAWAL, may(Deed.WITHDRAW, Reach.ALL)),
+        ),
+    }
+    allowed = {
+        job: tuple(place for place, is_allowed in places if is_allowed)
+        for job, places in offered.items()
+    }
+    return {job: places for job, places in allowed.items() if places}
 
 
 def number_places(viewer: Viewer | None) -> list[Place]:

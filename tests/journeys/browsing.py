@@ -144,6 +144,16 @@ def tab_to(page: Page, label: str, *, most: int = 60) -> None:
     raise AssertionError(f"{label!r} is not reached by Tab")
 
 
+def go_by_group(page: Page, group: str, name: str) -> None:
+    """Open a group of the pages' navigation by keyboard, and go to one of its pages."""
+    page.evaluate("document.body.tabIndex = -1; document.body.focus()")
+    tab_to(page, group)
+    page.keyboard.press("Enter")
+    tab_to(page, name)
+    with page.expect_navigation():
+        page.keyboard.press("Enter")
+
+
 def focused_name(page: Page) -> str:
     """Return the name of what has the focus: its label, else its text."""
     return page.evaluate(

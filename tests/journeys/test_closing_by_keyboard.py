@@ -14,7 +14,7 @@ from registry.store.sealing.checking import check_sealed
 from registry.web.app import create_app
 from tests.build.loaded import NOW, PASSWORD
 from tests.build.sealable import LATER, PERIOD, fill_sealable
-from tests.journeys.browsing import sign_in, tab_to, visit
+from tests.journeys.browsing import go_by_group, sign_in, tab_to, visit
 from tests.journeys.program import Served
 
 if TYPE_CHECKING:
@@ -44,7 +44,6 @@ def test_a_lead_seals_a_quarter_keeps_its_file_and_makes_a_pack_without_a_mouse(
     page = begun.page
     sign_in(page, served.address, "lena", PASSWORD)
     page.wait_for_url(lambda address: "sign-in" not in address)
-    begun.open("/quarters/")
 
     def enter() -> None:
         with page.expect_navigation():
@@ -58,6 +57,7 @@ def test_a_lead_seals_a_quarter_keeps_its_file_and_makes_a_pack_without_a_mouse(
         tab_to(page, label)
         page.keyboard.type(words)
 
+    go_by_group(page, "Quarter", "Quarters")
     go(f"{PERIOD}: close it")
     expect(page.get_by_text("Nothing stands in the way.")).to_be_visible()
     go("its actions")
@@ -84,7 +84,7 @@ def test_a_lead_seals_a_quarter_keeps_its_file_and_makes_a_pack_without_a_mouse(
     go("All quarters")
     expect(page.get_by_role("link", name=f"{PERIOD}: sealed files")).to_be_visible()
 
-    begun.open("/meeting-pack/")
+    go_by_group(page, "Quarter", "Meeting pack")
     go("List the screws")
     tab_to(page, "L3 left")
     page.keyboard.press("Space")
