@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from registry.actions.meeting_pictures import ScrewPictures, screw_pictures
-from registry.actions.report_screws import deviation
 from registry.domain.consensus_words import consensus_words
+from registry.domain.deviations import deviation
 from registry.domain.directions import BODY_WALLS, PEDICLE_WALLS, Side
 from registry.domain.extent_words import found_words, wall_words
 from registry.domain.levels import level

@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from registry.domain.consensus import ConsensusState
+from registry.domain.deviations import deviation
 from registry.domain.levels import level
-from registry.domain.millimetres import to_tenths
 from registry.domain.readings import Confidence, Method, NotAssessableReason, ReadingRole
 from registry.domain.scales import grade
 from registry.imaging import report_codes as code
@@ -22,18 +22,6 @@ if TYPE_CHECKING:
     from registry.domain.directions import Direction
     from registry.imaging.report_groups import Point
     from registry.store.queries.reported import ReadingToReport, ScrewToReport
-
-
-class Spread(Protocol):
-    """What a deviation is worked out from: extents and their deviations by wall."""
-
-    @property
-    def extents_mm(self) -> Mapping[Direction, Decimal | None]:
-        """Return the extents."""
-
-    @property
-    def sd_mm(self) -> Mapping[Direction, Decimal | None]:
-        """Return their standard deviations."""
 
 
 class Chosen(StrEnum):
@@ -176,19 +164,6 @@ def _common(values: Iterable[str | None]) -> str | None:
     """Return what all readings say, or None where they differ."""
     found = set(values)
     return found.pop() if len(found) == 1 else None
-
-
-def deviation(used: Sequence[Spread], wall: Direction) -> Decimal | None:
-    """Return the standard deviation of a wall's extent, None where a reading of it has none.
-
-    Of an average of two it is (s1 + s2) / 2: whatever two readings of one image share, the
-    standard deviation of their mean is no greater.
-    """
-    found = [each.sd_mm.get(wall) for each in used if each.extents_mm.get(wall) is not None]
-    known = [sd for sd in found if sd is not None]
-    if not known or len(known) < len(found):
-        return None
-    return to_tenths(sum(known[1:], known[0]) / len(known))
 
 
 def axis_of(marks: str | None) -> tuple[Point, Point] | None:

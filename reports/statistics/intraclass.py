@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from reports.statistics.intervals import Interval
 
@@ -171,8 +171,8 @@ def consistency_limits(ratings: npt.ArrayLike, confidence: float = 0.95) -> Inte
     k, n, tail = found.columns, float(found.count), (1 - confidence) / 2
     ratio = float(found.screws / found.error)
     first, second = n - 1, (n - 1) * (k - 1)
-    low = ratio / stats.f.isf(tail, first, second)
-    high = ratio * stats.f.isf(tail, second, first)
+    low = ratio / _f_above(tail, first, second)
+    high = ratio * _f_above(tail, second, first)
     return Interval(float((low - 1) / (low + k - 1)), float((high - 1) / (high + k - 1)))
 
 
@@ -199,12 +199,17 @@ def agreement_limits(ratings: npt.ArrayLike, confidence: float = 0.95) -> Interv
         (k - 1) * (n - 1) * (k * value * ratio + whole) ** 2
         / ((n - 1) * k**2 * value**2 * ratio**2 + whole**2)
     )  # fmt: skip
-    upper, lower = stats.f.isf(tail, n - 1, df), stats.f.isf(tail, df, n - 1)
+    upper, lower = _f_above(tail, n - 1, df), _f_above(tail, df, n - 1)
     rest = k * readers + (k * n - k - n) * error
     return Interval(
         float(n * (screws - upper * error) / (upper * rest + n * screws)),
         float(n * (lower * screws - error) / (rest + n * lower * screws)),
     )
+
+
+def _f_above(tail: float, first: float, second: float) -> float:
+    """Return what an F variate with these degrees of freedom exceeds with probability `tail`."""
+    return float(special.fdtri(first, second, 1 - tail))
 
 
 def _ratio(above: Floats, below: Floats) -> Floats:
