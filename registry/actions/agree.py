@@ -72,6 +72,12 @@ def one_action(ledger: Ledger, viewer: Viewer, number: int, now: datetime) -> Ag
     return found
 
 
+def own_actions(ledger: Ledger, viewer: Viewer, now: datetime) -> list[AgreedAction]:
+    """Return the open actions that are the viewer's own to do; of others' nothing is told."""
+    with ledger.reading() as session:
+        return agreed.own_open_actions(session, viewer, ZoneInfo(ledger.settings.zone), now)
+
+
 def possible_owners(ledger: Ledger, viewer: Viewer) -> list[str]:
     """Return the names of everybody who may own an action."""
     require(viewer, Deed.SEAL, at_least=Reach.ALL)

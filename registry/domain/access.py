@@ -48,6 +48,7 @@ class Deed(StrEnum):
     SEE_SHOWN = "see what others show of their own notes"
     LAY_BEFORE_SURGEONS = "lay a quarter before its surgeons"
     SEAL = "seal a quarter"
+    SEE_OWN_ACTIONS = "see the unit's actions that are theirs to do"
     MANAGE_ACCOUNTS = "manage accounts"
     SEE_TRAIL = "see the event trail"
     WITHDRAW = "withdraw a patient"
@@ -105,6 +106,7 @@ _TABLE: Mapping[Deed, Mapping[Role, Reach]] = MappingProxyType(
         Deed.SEE_SHOWN: {Role.SURGEON: Reach.OWN, Role.QUALITY_LEAD: Reach.OWN},
         Deed.LAY_BEFORE_SURGEONS: {Role.QUALITY_LEAD: Reach.ALL},
         Deed.SEAL: {Role.QUALITY_LEAD: Reach.ALL},
+        Deed.SEE_OWN_ACTIONS: dict.fromkeys(Role, Reach.OWN),
         Deed.MANAGE_ACCOUNTS: {Role.STEWARD: Reach.ALL},
         Deed.SEE_TRAIL: {
             Role.REGISTRAR: Reach.OWN,

@@ -61,6 +61,14 @@ class AgreedAction:
         """Return whether it is open on a day after the one on which it was due."""
         return self.state is AgreedState.OPEN and day > self.due_on
 
+    def due_words(self, day: date) -> str:
+        """Return how an open action stands against its due day, in words."""
+        days = (self.due_on - day).days
+        if days == 0:
+            return "due today"
+        number = f"{abs(days)} {'day' if abs(days) == 1 else 'days'}"
+        return f"{number} left" if days > 0 else f"overdue by {number}"
+
 
 def from_last_time(actions: Iterable[AgreedAction], asked: Quarter) -> tuple[AgreedAction, ...]:
     """Return the actions of earlier quarters that are open, or ended since the quarter began."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -12,6 +13,7 @@ from registry.actions.agree import (
     agree_on,
     end_action,
     one_action,
+    own_actions,
     replace_action,
 )
 from registry.actions.check_ledger import check_ledger
@@ -125,3 +127,23 @@ def test_who_is_no_quality_lead_sees_and_keeps_none(ledger, people, name):
     ):
         with pytest.raises(NotAllowedError):
             deed()
+
+
+def test_an_owner_is_shown_open_actions_of_their_own_and_no_others(ledger, people):
+    lena, rita = people["lena"], people["rita"]
+    later = agree_on(ledger, lena, PERIOD, WHAT, LATER)
+    sooner = agree_on(ledger, lena, PERIOD, {**WHAT, "due_on": "2026-05-30"}, LATER)
+    agree_on(ledger, lena, PERIOD, {**WHAT, "owner": "Lena Lead"}, LATER)
+    ended = agree_on(ledger, lena, PERIOD, WHAT, LATER)
+    end_action(ledger, lena, ended, CAME, LATER + DAYS)
+    # What went to somebody else is theirs from then on, and no longer the first owner's.
+    given = agree_on(ledger, lena, PERIOD, WHAT, LATER)
+    other = {**WHAT, "owner": "Lena Lead", "why": "She asks herself", "version": "1"}
+    taken = replace_action(ledger, lena, given, other, LATER)
+    assert [each.number for each in own_actions(ledger, rita, LATER)] == [sooner, later]
+    assert taken in [each.number for each in own_actions(ledger, lena, LATER)]
+    assert {each.owner for each in own_actions(ledger, lena, LATER)} == {"Lena Lead"}
+    for nobody in ("bodo", "stefan"):
+        assert own_actions(ledger, people[nobody], LATER) == []
+    assert own_actions(ledger, replace(rita, roles=frozenset()), LATER) == []
+    assert own_actions(ledger, acting(ledger, None), LATER) == []

@@ -30,6 +30,8 @@ TABLE = {
     Deed.SEE_SHOWN: (NO, OWN, OWN, NO),
     Deed.LAY_BEFORE_SURGEONS: (NO, NO, YES, NO),
     Deed.SEAL: (NO, NO, YES, NO),
+    # Whoever owns an action has to know of it.
+    Deed.SEE_OWN_ACTIONS: (OWN, OWN, OWN, OWN),
     Deed.MANAGE_ACCOUNTS: (NO, NO, NO, YES),
     # What the table does not name, and what follows from it: whoever matches a scan may load one;
     # a registrar reads blind and so looks at no case; the steward sees no clinical value.

@@ -42,3 +42,17 @@ def test_only_an_open_action_is_overdue_and_only_after_its_day():
     assert not OPEN.is_overdue(date(2026, 6, 30))
     assert OPEN.is_overdue(date(2026, 7, 1))
     assert not LATE.is_overdue(date(2026, 7, 2))
+
+
+@pytest.mark.parametrize(
+    ("day", "words"),
+    [
+        (date(2026, 6, 28), "2 days left"),
+        (date(2026, 6, 29), "1 day left"),
+        (date(2026, 6, 30), "due today"),
+        (date(2026, 7, 1), "overdue by 1 day"),
+        (date(2026, 8, 1), "overdue by 32 days"),
+    ],
+)
+def test_how_an_action_stands_against_its_day_is_said_in_words(day, words):
+    assert OPEN.due_words(day) == words

@@ -10,7 +10,7 @@ import ast
 import inspect
 from contextlib import suppress
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, timedelta
 from importlib import import_module
 from pathlib import Path
 from pkgutil import iter_modules
@@ -34,6 +34,7 @@ from registry.store.models.readings import Assignment, Reading
 from registry.store.models.trail import EventRow
 from registry.store.queries import (
     accounts,
+    agreed,
     arrivals,
     assignments,
     constructs,
@@ -358,6 +359,10 @@ ASKING = {
         lambda s, v, _: [each.name for each in own_notes.colleagues(s, v)],
         [NONE, ["Lena Lead"], NONE, NONE, ["Anna Berg", "Lena Lead"], NONE,
          ["Anna Berg", "Lena Lead"]],
+    ),
+    agreed.own_open_actions: (
+        lambda s, v, _: [each.owner for each in agreed.own_open_actions(s, v, UTC, NOW)],
+        [NONE, ["Anna Berg"], NONE, NONE, NONE, NONE, NONE],
     ),
     # The first reading of OP-2 alone has a picture.
     evidence.readings_with_pictures: (

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from registry.actions.agree import agree_on
 from registry.actions.backup import back_up
 from registry.actions.count import count_rates
 from registry.actions.homes import own_work, to_read, unit_work
@@ -177,6 +178,27 @@ def test_where_the_unit_s_clustering_may_not_be_told_a_plain_interval_stands_in(
     assert table.question.interval is IntervalName.WILSON
     assert table.rows == count_rates(ledger, anna, plain, TODAY).rows
     assert table.rows[0].low is not None
+
+
+def test_an_owner_sees_what_was_agreed_on_for_them_and_how_it_stands(
+    ledger: Ledger, client_of: ClientOf
+):
+    lena = viewer(ledger, QUALITY_LEAD)
+    for what, owner, due_on in (
+        ("Ask for thinner slices", SURGEONS[0], "2026-02-28"),
+        ("Look at the arm's <table>", SURGEONS[0], "2026-03-04"),
+        ("Talk to Bodo", SURGEONS[1], "2026-03-04"),
+    ):
+        agree_on(ledger, lena, "2025Q4", {"what": what, "owner": owner, "due_on": due_on}, NOW)
+    page = client_of(SURGEON).get("/").text
+    assert rows_under(page, "Open actions that are yours") == [
+        ["Ask for thinner slices", "2025Q4", "2026-02-28", "Overdue by 2 days."],
+        ["Look at the arm's <table>", "2025Q4", "2026-03-04", "2 days left."],
+    ]
+    assert "Talk to Bodo" not in page
+    assert "/quarters/actions/" not in page
+    for other in (REGISTRAR, QUALITY_LEAD, STEWARD):
+        assert "Agreed on for you" not in client_of(other).get("/").text
 
 
 def test_who_leads_and_operates_sees_both_and_only_their_own_row_among_own_results(

@@ -1,11 +1,13 @@
-"""The actions that the unit agreed on, as they stood at an instant, for who may seal."""
+"""The actions that the unit agreed on: all of them for who may seal, their own for an owner."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from sqlalchemy import select
+from sqlalchemy import exists, false, select
+from sqlalchemy.orm import aliased
 
+from registry.domain.access import Deed, Reach, reach
 from registry.domain.agreed import AgreedAction, AgreedState
 from registry.store.models.actions import QuarterAction
 from registry.store.models.people import Person
@@ -16,6 +18,10 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from sqlalchemy.orm import Session
+
+    from registry.domain.access import Viewer
+
+_AFTER = aliased(QuarterAction)
 
 
 def agreed_actions(session: Session, zone: ZoneInfo, until: datetime) -> list[AgreedAction]:
@@ -28,6 +34,24 @@ def agreed_actions(session: Session, zone: ZoneInfo, until: datetime) -> list[Ag
     ).all()
     followed = {row.replaces_id: row for row, _ in rows if row.replaces_id is not None}
     return [_action(row, owner, followed, zone, until) for row, owner in rows]
+
+
+def own_open_actions(
+    session: Session, viewer: Viewer, zone: ZoneInfo, now: datetime
+) -> list[AgreedAction]:
+    """Return the open actions that are the viewer's to do, the first due first."""
+    may = viewer.person_id is not None and reach(viewer, Deed.SEE_OWN_ACTIONS) is not Reach.NONE
+    rows = session.execute(
+        select(QuarterAction, Person.name)
+        .join(Person, Person.id == QuarterAction.owner_id)
+        .where(
+            QuarterAction.owner_id == viewer.person_id if may else false(),
+            QuarterAction.ended_at.is_(None),
+            ~exists().where(_AFTER.replaces_id == QuarterAction.id),
+        )
+        .order_by(QuarterAction.due_on, QuarterAction.id)
+    ).all()
+    return [_action(row, owner, {}, zone, now) for row, owner in rows]
 
 
 def _action(

@@ -25,7 +25,8 @@ def action_fields(
         Field(
             "what",
             "What is done",
-            hint="Stands in the report and in the trail; name no patient.",
+            hint="Stands in the report, in the trail and on its owner's first page; "
+            "name no patient and no case.",
             longest=LONGEST_WHAT,
         ),
         Field("owner", "Owner: who does it", suggestions=OWNERS),

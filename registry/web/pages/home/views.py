@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 from flask import Blueprint, render_template
 
+from registry.actions.agree import own_actions
 from registry.actions.homes import ledger_state, own_work, scans_waiting, to_read, unit_work
 from registry.domain.access import Deed, Reach, Role, reach
 from registry.domain.problems import NotAllowedError
 from registry.domain.scales import greatest_extent
-from registry.web.context import current_ledger, current_viewer, now
+from registry.web.context import current_ledger, current_viewer, now, today
 from registry.web.guard import signed_in
 from reports.tables.rate_words import interval_words, percent, period_words
 
@@ -40,6 +41,9 @@ def start() -> ResponseReturnValue:
     leads = reach(viewer, Deed.LAY_BEFORE_SURGEONS) is Reach.ALL
     return render_template(
         "home/home.html",
+        actions=own_actions(ledger, viewer, at),
+        today=today(),
+        may_end_actions=leads,
         own=own,
         own_rates=[_rate_line(table) for table in own.rates] if own else [],
         own_cases=_case_lines(own.quarter.screws, ledger.settings.headline_mm) if own else [],
