@@ -78,13 +78,18 @@ def screws_to_choose(
 
 
 def chosen_screws(
-    ledger: Ledger, viewer: Viewer, screw_ids: Collection[int], now: datetime
+    ledger: Ledger,
+    viewer: Viewer,
+    screw_ids: Collection[int],
+    now: datetime,
+    at_least: AtLeast = AtLeast.EVERY,
 ) -> list[MeetingScrew]:
     """Return chosen screws in the order of their pages.
 
     Raises
     ------
-    BadInputError : none is chosen, or more than a meeting takes
+    BadInputError : none is chosen, more than a meeting takes, or one that is none of those that
+        the cover says they were chosen among (`at_least`)
     NotFoundError : one is not there, not the viewer's to see, or of a withdrawn patient
     """
     require(viewer, Deed.MAKE_PACK)
@@ -107,13 +112,16 @@ def chosen_screws(
             "one of these screws is not among those you may see, was not placed, or its patient "
             "was withdrawn; choose again"
         )
+    if not all(is_asked_for(screw.extents_mm, at_least) for screw in found):
+        what = f"one of these screws is not {at_least.words}, as the cover would say"
+        raise BadInputError(Fault(what, "screws", "choose them again on the list"))
     look_at_cases(ledger, viewer, {screw.case_id for screw in found}, now)
     return _in_order(found)
 
 
 def meeting_pack(ledger: Ledger, viewer: Viewer, order: PackOrder, now: datetime) -> MadePack:
     """Return a pack of chosen screws; BadInputError where the maker's words may not stand on it."""
-    screws = chosen_screws(ledger, viewer, order.screw_ids, now)
+    screws = chosen_screws(ledger, viewer, order.screw_ids, now, order.at_least)
     _check_words(ledger, order, screws)
     window = ledger.settings.audit_window_days
     with ledger.reading() as session:

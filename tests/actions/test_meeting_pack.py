@@ -27,6 +27,7 @@ from registry.actions.meeting_files import give_pack, write_pack
 from registry.actions.meeting_pack import PackOrder, chosen_screws, meeting_pack
 from registry.actions.withdraw import WhoWithdraws, withdraw
 from registry.domain.directions import PEDICLE_WALLS
+from registry.domain.meeting import AtLeast
 from registry.domain.problems import BadInputError, NotAllowedError, NotFoundError
 from registry.store.home import open_ledger
 from registry.store.models.patients import Patient
@@ -320,6 +321,17 @@ def test_words_that_name_somebody_and_packs_of_none_or_too_many_are_refused(unit
     for ids in ([], range(61)):
         with pytest.raises(BadInputError):
             meeting_pack(unit, asking, PackOrder(ids), LATER)
+
+
+def test_a_cover_never_says_more_of_its_screws_than_they_show(unit):
+    asking = local_operator(unit)
+    outside = PackOrder([DECIDED], AtLeast.TWO_MM)
+    assert "by 2 mm or more" in meeting_pack(unit, asking, outside, LATER).pack.chosen[0]
+    for ids in ([UNREAD], [DECIDED, UNREAD]):
+        with pytest.raises(BadInputError, match="one of these screws is not outside a wall"):
+            meeting_pack(unit, asking, PackOrder(ids, AtLeast.TWO_MM), LATER)
+        with pytest.raises(BadInputError, match="choose them again on the list"):
+            chosen_screws(unit, asking, ids, LATER, AtLeast.TWO_MM)
 
 
 def test_a_withdrawn_patient_s_screws_are_in_no_pack(unit):

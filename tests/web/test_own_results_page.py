@@ -6,8 +6,9 @@ import re
 from html import unescape
 from typing import TYPE_CHECKING
 
+from registry.domain.access import Role
 from registry.web.headers import REPORT_POLICY
-from tests.build.ledgers import SURGEON, SURGEONS
+from tests.build.ledgers import SURGEON, SURGEONS, KnownAccount, an_account
 from tests.web.reading_pages import form_token
 
 if TYPE_CHECKING:
@@ -15,11 +16,12 @@ if TYPE_CHECKING:
 
     from flask.testing import FlaskClient
 
-    from tests.build.ledgers import KnownAccount
+    from registry.store.home import Ledger
 
     ClientOf = Callable[[KnownAccount], FlaskClient]
 
 ASKED = "period=../2026-03-02&threshold=any&minimum=1"
+SECTIONS = '<nav aria-label="Sections">'
 
 
 def test_own_results_lead_to_where_each_screw_is_mended_and_to_files(client_of: ClientOf):
@@ -40,6 +42,37 @@ def test_own_results_lead_to_where_each_screw_is_mended_and_to_files(client_of: 
     answer = anna.get(f"/own/report?{ASKED}&notes=yes")
     assert answer.headers["Content-Security-Policy"] == REPORT_POLICY
     assert "I hurried." in answer.text
+
+
+def test_own_results_lead_to_own_screws_crossed_and_back_to_their_section(
+    ledger: Ledger, client_of: ClientOf
+):
+    anna = client_of(SURGEON)
+    page = unescape(anna.get(f"/own/?{ASKED}").text)
+    for section, words in (
+        ("entry-technique-by-level", "level and entry technique"),
+        ("over-time", "quarter and level"),
+    ):
+        after = page[page.index(f'<h2 id="{section}"') :]
+        address = re.search(rf'href="(/explore\?[^"]+)">Explore your screws by {words}<', after)
+        assert address is not None
+        table = unescape(anna.get(address[1]).text)
+        assert "Of own screws as responsible surgeon." in table
+        assert f'<input type="hidden" name="came" value="{section}">' in table
+        # Through a place's list of screws and back, the way to the section is kept.
+        place = re.search(r'data-place href="(/explore/screws\?[^"]+)"', table)
+        assert place is not None
+        back = re.search(r'href="(/explore\?[^"#]+)#cell', unescape(anna.get(place[1]).text))
+        assert back is not None
+        home = re.search(rf'href="(/own/\?[^"#]+)#{section}"', unescape(anna.get(back[1]).text))
+        assert home is not None
+        again = unescape(anna.get(home[1]).text)
+        assert again.partition(SECTIONS)[2] == page.partition(SECTIONS)[2] != ""
+    assert "Back to own results" not in anna.get("/explore?came=x").text
+    # Who sees every surgeon's screws crosses no own ones alone.
+    both = KnownAccount("anna2", frozenset({Role.SURGEON, Role.QUALITY_LEAD}), SURGEONS[0])
+    an_account(ledger, both)
+    assert "Explore your screws" not in client_of(both).get("/own/").text
 
 
 def test_a_filter_that_cannot_be_used_is_told(client_of: ClientOf):

@@ -9,7 +9,7 @@ from werkzeug.datastructures import MultiDict
 
 from registry.actions.explore import Asked, State, own_as
 from registry.domain.problems import BadInputError, Fault
-from registry.web.exploring import CELL
+from registry.web.exploring import CAME, CELL
 from registry.web.fields import Choice, Field
 from registry.web.question import address_values, question_fields, read_question
 from reports.tables.splits import PERSONS, Split
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from registry.actions.count import PeriodsOffered
     from registry.domain.access import Viewer
 
-USUAL = (Split.LEVEL, Split.ENTRY_TECHNIQUE)
+USUAL = (Split.ENTRY_TECHNIQUE, Split.REGION)
+"""What a narrow screen has room for; entry techniques are compared within a region."""
 _OWN = "own"
 _PAGE = "page"
 _OWN_WORDS = {Split.SURGEON: "as responsible surgeon", Split.OPERATOR: "as operator"}
@@ -35,7 +36,7 @@ def read_asked(
 
     `of_cell` lets it name a cell and a page of the cell's list besides.
     """
-    others = (_OWN, *CELL, _PAGE) if of_cell else (_OWN,)
+    others = (_OWN, CAME, *CELL, _PAGE) if of_cell else (_OWN, CAME)
     plain = _with_usual(args, without=others)
     faults: list[Fault] = []
     own = _own(args, viewer, faults)
@@ -89,7 +90,7 @@ def asked_fields(
     """Return the fields that make a question, as they were sent and with what is wrong."""
     wrong = list(faults)
     made = question_fields(
-        _with_usual(args, without=(_OWN, *CELL, _PAGE)), viewer, minimum, offered, wrong
+        _with_usual(args, without=(_OWN, CAME, *CELL, _PAGE)), viewer, minimum, offered, wrong
     )
     owned = own_as(viewer)
     hidden = PERSONS if owned else frozenset()

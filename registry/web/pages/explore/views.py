@@ -14,7 +14,7 @@ from registry.domain.access import Deed, Reach, reach
 from registry.domain.problems import BadInputError
 from registry.web.context import current_ledger, current_viewer, now, today
 from registry.web.errors import page_with
-from registry.web.exploring import LIST, address_of, carried
+from registry.web.exploring import CAME, LIST, address_of, carried, own_address
 from registry.web.guard import needs
 from registry.web.pages.explore.forms import (
     ONLY_NAMES,
@@ -27,6 +27,7 @@ from registry.web.pages.explore.forms import (
 )
 from registry.web.pages.explore.lines import MOST_CELLS, cell_id, headings, lines
 from registry.web.paging import page_of
+from registry.web.question import counted_values
 from registry.web.sent import chart_alone
 from reports.charts.crossed import MOST_DRAWN, crossed_alternative, crossed_chart, is_drawn
 from reports.tables.crossed import crossed_words
@@ -62,6 +63,7 @@ def show() -> ResponseReturnValue:
         fields = asked_fields(request.args, viewer, minimum, offered, problem.faults)
         return page_with(problem, _PAGE, fields=fields, found=None)
     values = asked_values(asked)
+    placed = values | carried(request.args, (CAME,))
     cells = (len(found.rows) + 1) * (len(found.columns) + 1)
     return render_template(
         _PAGE,
@@ -73,12 +75,14 @@ def show() -> ResponseReturnValue:
         is_too_large=cells > MOST_CELLS,
         cells=cells,
         headings=headings(found),
-        lines=lines(found, address_of("explore.screws", values)) if cells <= MOST_CELLS else [],
+        lines=lines(found, address_of("explore.screws", placed)) if cells <= MOST_CELLS else [],
         address=values,
         is_drawn=is_drawn(found),
         most_drawn=MOST_DRAWN,
         alternative=crossed_alternative(found),
         is_noted=_is_noted(),
+        came=request.args.get(CAME, ""),
+        own_address=own_address(request.args, counted_values(asked.question)),
         may_ask_rates=asked.own is None,
     )
 
@@ -120,7 +124,11 @@ def screws() -> ResponseReturnValue:
         query=urlencode(values, doseq=True),
         without_page={name: said for name, said in values.items() if name not in {"page", "only"}},
         pager={name: said for name, said in values.items() if name != "page"},
-        back=address_of("explore.show", asked_values(asked), cell_id(request.args)),
+        back=address_of(
+            "explore.show",
+            asked_values(asked) | carried(request.args, (CAME,)),
+            cell_id(request.args),
+        ),
     )
 
 

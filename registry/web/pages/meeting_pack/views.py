@@ -81,7 +81,7 @@ def pages() -> ResponseReturnValue:
         if is_all
         else read_ticked(request.args)
     )
-    screws = chosen_screws(ledger, viewer, ticked, now())
+    screws = chosen_screws(ledger, viewer, ticked, now(), listed.at_least)
     by = ChosenBy.LISTED if is_all else ChosenBy.TICKED
     return render_template(_PAGES, **_page(screws, MultiDict(), by, listed.at_least))
 
@@ -96,7 +96,7 @@ def take() -> ResponseReturnValue:
     try:
         made = meeting_pack(ledger, viewer, order, at)
     except BadInputError as problem:
-        screws = chosen_screws(ledger, viewer, order.screw_ids, at)
+        screws = chosen_screws(ledger, viewer, order.screw_ids, at, order.at_least)
         page = _page(screws, request.form, order.by, order.at_least)
         return page_with(problem, _PAGES, **page)
     form = request.form.get("form", "")

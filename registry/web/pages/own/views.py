@@ -16,6 +16,7 @@ from registry.domain.problems import BadInputError
 from registry.domain.reply import quarter_of
 from registry.web.context import current_ledger, current_viewer, now, today
 from registry.web.errors import page_with
+from registry.web.exploring import crossings
 from registry.web.guard import needs
 from registry.web.headers import REPORT_POLICY
 from registry.web.question import counted_fields, counted_values, read_counted
@@ -70,6 +71,7 @@ def show() -> ResponseReturnValue:
         rest=_shown(rest_blocks(report)),
         quarters={screw.screw_id: quarter_of(screw.operated_on).name for screw in report.breached},
         address=counted_values(report.question),
+        crossings=crossings(current_viewer(), counted_values(report.question)),
     )
 
 
