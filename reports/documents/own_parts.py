@@ -160,7 +160,7 @@ def notes_blocks(notes: Iterable[NoteOnPaper]) -> list[Block]:
     if reflections:
         blocks.append(Heading("Reflections"))
     for note in reflections:
-        blocks.append(Heading(note.noted_on.isoformat(), level=2))
+        blocks.append(Heading(f"Reflection of {note.noted_on}", level=2))
         blocks += [Paragraph(line) for line in note.words.splitlines() if line]
     if actions:
         heading = ("what", "from", "due", "done", "what came of it")
