@@ -194,7 +194,7 @@ def _shared_values() -> dict[str, object]:
     return {
         "unit_name": surroundings().ledger.settings.unit_name,
         "viewer": viewer_or_none(),
-        "groups": groups(viewer_or_none()),
+        "page_groups": groups(viewer_or_none()),
         "number_places": number_places(viewer_or_none()),
         "caution": CAUTION,
     }

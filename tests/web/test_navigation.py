@@ -7,7 +7,7 @@ import re
 import pytest
 
 from registry.domain.access import Role, Viewer
-from registry.web.navigation import groups
+from registry.web.navigation import NUMBER_PAGES, groups
 from tests.build.ledgers import QUALITY_LEAD, STEWARD
 
 
@@ -53,3 +53,13 @@ def test_group_and_page_say_where_one_is(client_of):
     assert re.findall('<summary aria-current="true">(.*)</summary>', page) == ["Reading"]
     assert re.findall('aria-current="page">(.*)</a>', page) == ["Adjudications"]
     assert "<details" not in client_of(STEWARD).get("/accounts/").text.split("<main")[0]
+
+
+@pytest.mark.parametrize("endpoint", [page.place.endpoint for page in NUMBER_PAGES])
+def test_no_page_of_numbers_puts_something_else_in_its_place(app, client_of, endpoint):
+    path = next(rule.rule for rule in app.url_map.iter_rules() if rule.endpoint == endpoint)
+    answer = client_of(QUALITY_LEAD).get(path)
+    assert answer.status_code == 200
+    assert re.findall("<summary.*>(.*)</summary>", answer.text.split("<main")[0]) == [
+        *("Reading", "Cases", "Numbers", "Quarter", "Unit"),
+    ]
