@@ -45,6 +45,7 @@ class Standing:
     quarter : which
     report : everything its report says
     records : canonical JSON of its screws
+    records_in_words : the same as seals from before digests of free words hold it
     digest : of numbers and records, whenever and with whatever version they were made
     trail : length and head of the trail that all of it is of
     remarks : comments and countersignatures, the first first
@@ -55,6 +56,7 @@ class Standing:
     quarter: Quarter
     report: QuarterReport = field(repr=False)
     records: bytes = field(repr=False)
+    records_in_words: bytes = field(repr=False)
     digest: str
     trail: tuple[int, str]
     remarks: Sequence[Remark]
@@ -99,14 +101,17 @@ def _worked_out(ledger: Ledger, viewer: Viewer, asked: Quarter, now: datetime) -
     state = quarter_state(ledger, viewer, asked.name, now)
     with ledger.reading() as session:
         screws = counted_screws(session, ledger.settings.audit_window_days, asked.last)
-        records = quarter_records(screws, asked)
+        records = quarter_records(screws, asked, ledger.keys.references)
+        in_words = quarter_records(screws, asked)
         remarks = seals.remarks_of(session, asked.name)
         kept = seals.seals_of(session, asked.name)
         if seals.trail_end(session) != before:
             return None
     said = canonical_bytes(numbers_alone(numbers(report)))
     digest = hashlib.sha256(said + records).hexdigest()
-    return Standing(asked, report, records, digest, before, remarks, kept, state.in_the_way)
+    return Standing(
+        asked, report, records, in_words, digest, before, remarks, kept, state.in_the_way
+    )
 
 
 def written_meanwhile(asked: Quarter) -> ConflictError:

@@ -148,7 +148,7 @@ def _again(found: Standing) -> Again:
     return Again(
         part=kept.part,
         changes=changes(before, after),
-        same_records=kept.records == found.records.decode(),
+        same_records=kept.records.encode() in {found.records, found.records_in_words},
         same_bytes=canonical_bytes({**after, **made}).decode() == kept.numbers,
     )
 

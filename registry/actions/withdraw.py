@@ -54,7 +54,7 @@ BLANKED = "(withdrawn)"
 WHAT_STAYS = (
     (
         "sealed quarters keep the screws as they were counted, under a pseudonym that leads "
-        "nowhere, with the indication and bone quality that stood there"
+        "nowhere; what an earlier version sealed holds indication and bone quality in words"
     ),
     (
         "comments on quarters, agreed actions and own notes are tied to no patient: what was "

@@ -12,9 +12,11 @@ from dataclasses import replace
 
 import pytest
 
+from registry.actions import quarter_standing
 from registry.actions import seal_quarter as sealing
 from registry.actions.accounts import acting
 from registry.actions.check_ledger import check_ledger
+from registry.actions.quarter_records import quarter_records
 from registry.actions.quarter_standing import comment, countersign, standing
 from registry.actions.replies import quarter_state
 from registry.actions.seal_quarter import (
@@ -31,6 +33,7 @@ from registry.domain.problems import (
     NotAllowedError,
 )
 from registry.domain.seals import SealState
+from registry.store.models.cases import Case
 from registry.store.queries.seals import seals_of
 from registry.store.queries.trail import TrailAsked, trail_lines
 from registry.store.sealing.checking import check_kept, check_sealed
@@ -233,6 +236,32 @@ def test_a_withdrawn_patient_s_screws_stay_under_the_seal(ledger, people):
     a_case(ledger, "OP-9", "Bodo Carl", day="2025-11-03")
     again = work_out_again(ledger, people["lena"], PERIOD, LATER)
     assert (again.same_records, again.why) == (True, sealing.SAME_RECORDS)
+
+
+def test_a_seal_holds_no_free_words_of_a_patient_and_tells_that_they_were_changed(
+    ledger, people, monkeypatch
+):
+    lena = people["lena"]
+    with ledger.writing(acting(ledger, None), LATER) as work:
+        work.update(Case, "correct", 1, indication="fall from a ladder", bone_quality="like chalk")
+    # As seals were made before their records held digests.
+    with monkeypatch.context() as earlier:
+        earlier.setattr(
+            quarter_standing,
+            "quarter_records",
+            lambda found, of, _=None: quarter_records(found, of),
+        )
+        seal_quarter(ledger, lena, PERIOD, None, LATER)
+    assert "fall from a ladder" in kept(ledger)[0].records
+    assert work_out_again(ledger, lena, PERIOD, LATER).is_same
+    a_case(ledger, "OP-3", "Bodo Carl")
+    seal_supplement(ledger, lena, PERIOD, None, LATER)
+    row = kept(ledger)[1]
+    assert not [word for word in ("ladder", "chalk") if word in row.records]
+    assert work_out_again(ledger, lena, PERIOD, LATER).is_same
+    with ledger.writing(acting(ledger, None), LATER) as work:
+        work.update(Case, "correct", 1, bone_quality="like glass")
+    assert not work_out_again(ledger, lena, PERIOD, LATER).same_records
 
 
 def test_a_kept_seal_that_was_tampered_with_is_named(ledger, people):
