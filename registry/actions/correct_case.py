@@ -18,7 +18,7 @@ from registry.actions.typed_reason import reason_given
 from registry.domain.access import Deed, require
 from registry.domain.problems import BadInputError, ConflictError, Fault
 from registry.domain.words import folded
-from registry.intake.entered import CASE, place_of, read_fields
+from registry.intake.entered import CASE, day_faults, place_of, read_fields
 from registry.store.models.cases import Case, CaseAssistant
 from registry.store.queries.correcting import (
     assistant_rows,
@@ -96,10 +96,7 @@ def correct_case(
 
 def _read(texts: Mapping[str, str], today: date) -> dict[str, Any]:
     values, faults = read_fields(CORRECTED, texts)
-    day = values["operated_on"]
-    if day is not None and day > today:
-        where = place_of(CASE, "operated_on")
-        faults.append(Fault(f"{day} lies after today", where, "check the day"))
+    faults += day_faults(CASE, values, ["operated_on"], today)
     if faults:
         raise BadInputError(*faults)
     return values

@@ -12,6 +12,7 @@ from registry.actions.desk_pictures import (
     SECTION_HALF_WIDTH_MM,
     SECTION_SPACING_MM,
 )
+from registry.domain.caution import CAUTION
 from registry.domain.directions import Direction, Side
 from registry.domain.extent_words import wall_words
 from registry.measure.sections import AlongGrid, sample_along_axis, sample_section
@@ -25,10 +26,6 @@ if TYPE_CHECKING:
     from registry.actions.evidence_document import EvidenceDocument
     from registry.store.images import Image
 
-CAUTION = (
-    "For audit and quality improvement; not for diagnosis or treatment decisions; follow local "
-    "policy and licensed practice."
-)
 PICTURE_SIZE = (1236, 528)
 """Of every such picture, width and height in pixels."""
 SECTION_SIZE = (480, 480)

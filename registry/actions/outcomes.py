@@ -15,7 +15,7 @@ from registry.domain.access import Deed, require
 from registry.domain.problems import BadInputError, Fault, NotFoundError
 from registry.domain.words import folded
 from registry.intake import values
-from registry.intake.entered import LONGEST_DAY_TEXT, Asked, place_of, read_fields
+from registry.intake.entered import LONGEST_DAY_TEXT, Asked, day_faults, place_of, read_fields
 from registry.store.models.outcomes import Outcome
 from registry.store.queries.outcomes import case_for_outcome, outcomes_of_case
 
@@ -120,9 +120,7 @@ def _read(texts: Mapping[str, str], today: date) -> dict[str, Any]:
     def wrong(name: str, what: str, mend: str) -> None:
         faults.append(Fault(what, place_of(OUTCOME, name), mend))
 
-    for name in ("observed_on", "told_on"):
-        if found[name] is not None and found[name] > today:
-            wrong(name, f"{found[name]} lies after today", "check the day")
+    faults += day_faults(OUTCOME, found, ("observed_on", "told_on"), today)
     if found["deficit_words"] and found["has_deficit"] is False:
         wrong("deficit_words", "is for a deficit alone", "say yes to the deficit, or empty it")
     if found["told_by"] and not found["told_on"] and not texts.get("told_on", "").strip():

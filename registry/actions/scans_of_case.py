@@ -14,7 +14,7 @@ from registry.domain.access import Deed, Reach, require
 from registry.domain.problems import BadInputError, ConflictError, Fault
 from registry.domain.scans import ScanKind, ScanReason
 from registry.intake import values
-from registry.intake.entered import LONGEST_DAY_TEXT, Asked, place_of, read_fields
+from registry.intake.entered import LONGEST_DAY_TEXT, Asked, day_faults, place_of, read_fields
 from registry.store.models.scans import Scan
 from registry.store.queries.scans import correctable_case, scan_there
 
@@ -122,10 +122,7 @@ def correct_scan(
 
 def _read(texts: Mapping[str, str], today: date) -> dict[str, Any]:
     found, faults = read_fields(SCAN, texts)
-    day = found["scanned_on"]
-    if day is not None and day > today:
-        where = place_of(SCAN, "scanned_on")
-        faults.append(Fault(f"{day} lies after today", where, "check the day"))
+    faults += day_faults(SCAN, found, ["scanned_on"], today)
     if faults:
         raise BadInputError(*faults)
     return found

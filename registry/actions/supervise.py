@@ -56,7 +56,7 @@ def keep_running(
             given.update(answer)
             on_ready(answer)
 
-    with _told_to_stop() as stop:
+    with told_to_stop() as stop:
         _watch(module, given, stop, heard, on_death)
 
 
@@ -160,14 +160,18 @@ def _ended(process: subprocess.Popen[bytes], stop: Event) -> int | None:
 
 
 @contextmanager
-def _told_to_stop() -> Iterator[Event]:
-    """Give an event that SIGTERM and SIGINT set; a second signal does what it does elsewhere."""
+def told_to_stop(wake: Callable[[], None] = lambda: None) -> Iterator[Event]:
+    """Give an event that SIGTERM and SIGINT set; a second signal does what it does elsewhere.
+
+    `wake` is called once it is set, for who waits for something else.
+    """
     stop = Event()
     before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}
 
     def told(number: int, _frame: object) -> None:
         stop.set()
         signal.signal(number, before[signal.Signals(number)])
+        wake()
 
     for number in before:
         signal.signal(number, told)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from registry.cli.filters import add_filters, said
-from registry.cli.output import CAUTION, say, say_json, say_table, say_text
+from registry.cli.output import is_said_as, say, say_table
+from registry.domain.caution import CAUTION
 
 if TYPE_CHECKING:
     import argparse
@@ -33,12 +34,9 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
     with opened(given, environment) as (ledger, viewer):
         question = question_from(said(given), minimum=ledger.settings.minimum_graded)
         table = adjusted_for_case_mix(ledger, viewer, question, is_named=given.named)
-    if given.format == "json":
-        say_json(table.as_json())
-    elif given.format == "csv":
-        say_text(table.as_csv())
-    else:
-        _say(table)
+    if is_said_as(given.format, table):
+        return 0
+    _say(table)
     return 0
 
 

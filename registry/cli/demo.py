@@ -11,7 +11,8 @@ from pathlib import Path
 from time import monotonic
 from typing import TYPE_CHECKING, Any
 
-from registry.cli.output import CAUTION, say
+from registry.cli.output import say
+from registry.domain.caution import CAUTION
 from registry.domain.problems import BadInputError, ConflictError, FailureError, Fault
 
 if TYPE_CHECKING:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import logging
 from typing import TYPE_CHECKING
 
-from registry.cli.output import CAUTION, say
+from registry.cli.output import say
+from registry.domain.caution import CAUTION
 
 if TYPE_CHECKING:
     import argparse

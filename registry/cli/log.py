@@ -2,28 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import logging
-from datetime import UTC, datetime
 
-
-class JsonLines(logging.Formatter):
-    """One JSON object a line."""
-
-    def format(self, record: logging.LogRecord) -> str:
-        """Return the record as JSON: when, how grave, who, what, and the traceback if any."""
-        line = {
-            "at": datetime.fromtimestamp(record.created, UTC).isoformat(),
-            "level": record.levelname.lower(),
-            "from": record.name,
-            "what": record.getMessage(),
-        }
-        for name in ("request", "reference"):
-            if hasattr(record, name):
-                line[name] = getattr(record, name)
-        if record.exc_info:
-            line["traceback"] = self.formatException(record.exc_info)
-        return json.dumps(line, ensure_ascii=False)
+from registry.web.json_lines import JsonLines
 
 
 def start_logging() -> None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 from registry.cli import output
 from registry.cli.log import start_logging
+from registry.domain.caution import CAUTION
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -63,11 +64,11 @@ def parser() -> argparse.ArgumentParser:
     made = _Parser(
         prog="pedicle-ledger",
         description="A spinal unit's registry for grading pedicle screw placement.",
-        epilog=output.CAUTION,
+        epilog=CAUTION,
     )
     commands = made.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name, text in COMMANDS.items():
-        command = commands.add_parser(name, help=text, description=text, epilog=output.CAUTION)
+        command = commands.add_parser(name, help=text, description=text, epilog=CAUTION)
         command.add_argument(
             "--home", help="the ledger's folder (default: PEDICLE_LEDGER_HOME, else ./ledger)"
         )

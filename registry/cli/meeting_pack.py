@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from registry.cli.output import CAUTION, say
+from registry.cli.output import say
+from registry.domain.caution import CAUTION
 from registry.domain.meeting import AtLeast
 from registry.domain.problems import BadInputError, Fault
 from registry.domain.words import one_line

@@ -7,17 +7,21 @@ import logging
 import os
 import sys
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from registry.domain.problems import ProblemError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
-CAUTION = (
-    "For audit and quality improvement; not for diagnosis or treatment decisions; follow local "
-    "policy and licensed practice."
-)
+    class InShapes(Protocol):
+        """A table that a program can take as well."""
+
+        def as_json(self) -> object:
+            """Return it as one JSON document."""
+
+        def as_csv(self) -> str:
+            """Return it as comma-separated text."""
 
 
 def say(line: str = "") -> None:
@@ -38,6 +42,15 @@ def say_json(document: object) -> None:
 def say_text(text: str) -> None:
     """Print a text that carries its own line ends."""
     sys.stdout.write(text)
+
+
+def is_said_as(shape: str, table: InShapes) -> bool:
+    """Print a table as JSON or CSV where that is asked for; return whether it was."""
+    if shape == "json":
+        say_json(table.as_json())
+    elif shape == "csv":
+        say_text(table.as_csv())
+    return shape in {"json", "csv"}
 
 
 def say_table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
@@ -76,7 +89,9 @@ def run(action: Callable[[], int]) -> int:
         return 1
     except Exception:  # the last resort: the whole of it goes to the log
         reference = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
-        logging.getLogger("registry.cli").exception("unexpected", extra={"reference": reference})
+        logging.getLogger("registry.cli").exception(
+            "unexpected", extra={"fields": {"reference": reference}}
+        )
         say_error(f"the program failed; the log has the details under {reference}")
         return 1
     return status

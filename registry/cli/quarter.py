@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from registry.cli.opening import add_as, instant, opened
-from registry.cli.output import CAUTION, say
+from registry.cli.output import say
+from registry.domain.caution import CAUTION
 from registry.domain.problems import BadInputError, Fault
 
 if TYPE_CHECKING:

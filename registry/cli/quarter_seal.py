@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from registry.cli.opening import instant, opened
-from registry.cli.output import CAUTION, say, say_error, say_table, say_text
+from registry.cli.output import say, say_error, say_table, say_text
+from registry.domain.caution import CAUTION
 
 if TYPE_CHECKING:
     import argparse

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from registry.cli.output import CAUTION, say, say_error
+from registry.cli.output import say, say_error
+from registry.domain.caution import CAUTION
 from registry.domain.problems import BadInputError, Fault
 
 if TYPE_CHECKING:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from registry.cli.filters import add_filters, said
-from registry.cli.output import CAUTION, say, say_json, say_table, say_text
+from registry.cli.output import is_said_as, say, say_table
+from registry.domain.caution import CAUTION
 
 if TYPE_CHECKING:
     import argparse
@@ -34,14 +35,11 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
         question = question_from(said(given), minimum=ledger.settings.minimum_graded)
         own = Split(given.own) if given.own else None
         table = count_rates(ledger, viewer, question, today(ledger), own)
-    if given.format == "json":
-        say_json(table.as_json())
-    elif given.format == "csv":
-        say_text(table.as_csv())
-    else:
-        rows = table.text_rows()
-        say_table(rows[0], rows[1:])
-        say()
-        for note in [*table.notes(), CAUTION]:
-            say(note)
+    if is_said_as(given.format, table):
+        return 0
+    rows = table.text_rows()
+    say_table(rows[0], rows[1:])
+    say()
+    for note in [*table.notes(), CAUTION]:
+        say(note)
     return 0

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from registry.cli.filters import add_filters, question_of
-from registry.cli.output import CAUTION, say, say_json, say_table, say_text
+from registry.cli.output import is_said_as, say, say_table
+from registry.domain.caution import CAUTION
 
 if TYPE_CHECKING:
     import argparse
@@ -48,19 +49,16 @@ def run(given: argparse.Namespace, environment: Mapping[str, str]) -> int:
             is_named=given.named,
             widening=widening,
         )
-    if given.format == "json":
-        say_json(table.as_json())
-    elif given.format == "csv":
-        say_text(table.as_csv())
-    else:
-        rows = table.text_rows()
-        say_table(rows[0], rows[1:])
-        say()
-        for point in table.points:
-            if point.imaging:
-                say(f"{point.code}, cases by reason of imaging: {imaging_words(point)}")
-        say()
-        in_order = "; ".join(f"{name.lower()}: {words}" for name, words in SIGNALS)
-        for note in [*table.notes(), CONVERSATION, f"In order: {in_order}.", CAUTION]:
-            say(note)
+    if is_said_as(given.format, table):
+        return 0
+    rows = table.text_rows()
+    say_table(rows[0], rows[1:])
+    say()
+    for point in table.points:
+        if point.imaging:
+            say(f"{point.code}, cases by reason of imaging: {imaging_words(point)}")
+    say()
+    in_order = "; ".join(f"{name.lower()}: {words}" for name, words in SIGNALS)
+    for note in [*table.notes(), CONVERSATION, f"In order: {in_order}.", CAUTION]:
+        say(note)
     return 0

@@ -272,6 +272,17 @@ def read_fields(
     return found, faults
 
 
+def day_faults(
+    asked: Sequence[Asked], found: Mapping[str, Any], names: Sequence[str], today: date
+) -> list[Fault]:
+    """Return a fault for each of the named days that lies after the unit's today."""
+    return [
+        Fault(f"{found[name]} lies after today", place_of(asked, name), "check the day")
+        for name in names
+        if found[name] is not None and found[name] > today
+    ]
+
+
 def read_screw(
     place: ScrewPlace, texts: Mapping[str, str]
 ) -> tuple[EnteredScrew | None, list[Fault]]:
@@ -312,10 +323,7 @@ def read_case(
     """
     found, faults = read_fields(CASE, texts)
     day, born = found["operated_on"], found["birth_date"]
-    if day is not None and day > today:
-        faults.append(
-            Fault(f"{day} lies after today", place_of(CASE, "operated_on"), "check the day")
-        )
+    faults += day_faults(CASE, found, ["operated_on"], today)
     if day is not None and born is not None and born > day:
         what = f"{NOT_SHOWN} lies after the operation"
         faults.append(Fault(what, place_of(CASE, "birth_date"), "check both days"))

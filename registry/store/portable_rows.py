@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
@@ -20,7 +19,7 @@ from sqlalchemy import Boolean, Date, DateTime, Integer, inspect, text
 from registry.domain.problems import BadInputError, Fault
 from registry.store import migrating
 from registry.store.columns import instant_text
-from registry.store.session import make_engine
+from registry.store.session import every_byte, make_engine
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -106,7 +105,7 @@ def lines(connection: Connection, shape: Shape) -> Iterator[bytes]:
         for name in shape.key
     )
     asked = text(f'SELECT {shape.names} FROM "{shape.table}" ORDER BY {order}')  # noqa: S608 - own names only
-    with _every_byte(connection):
+    with every_byte(connection):
         for row in connection.execute(asked, execution_options=_STREAMED):
             values = [
                 None if raw is None else _portable(raw, kind)
@@ -122,20 +121,6 @@ def digest_of(written: Iterable[bytes]) -> tuple[str, int]:
         digest.update(line)
         count += 1
     return digest.hexdigest(), count
-
-
-@contextmanager
-def _every_byte(connection: Connection) -> Iterator[None]:
-    """Read text on SQLite that is no UTF-8 as well."""
-    raw: Any = connection.connection.driver_connection
-    if connection.dialect.name != "sqlite":
-        yield
-        return
-    raw.text_factory = lambda stored: stored.decode("utf-8", "surrogateescape")
-    try:
-        yield
-    finally:
-        raw.text_factory = str
 
 
 def _portable(raw: object, kind: Kind) -> object:

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime
 
+    from sqlalchemy import Connection
+
 
 def make_engine(url: str) -> Engine:
     """Return an engine; on SQLite with foreign keys on, WAL and full synchronisation."""
@@ -122,3 +124,17 @@ def translated() -> Iterator[None]:
 def _constraint(error: IntegrityError) -> str:
     detail = getattr(getattr(error.orig, "diag", None), "constraint_name", None)
     return str(detail or str(error.orig).splitlines()[0])
+
+
+@contextmanager
+def every_byte(connection: Connection) -> Iterator[None]:
+    """Read text on SQLite that is no UTF-8 as well, its bytes as surrogates."""
+    raw: Any = connection.connection.driver_connection
+    if connection.dialect.name != "sqlite":
+        yield
+        return
+    raw.text_factory = lambda stored: stored.decode("utf-8", "surrogateescape")
+    try:
+        yield
+    finally:
+        raw.text_factory = str

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +17,7 @@ from registry.store.models.every import TRACKED
 from registry.store.models.readings import ConsensusRow
 from registry.store.queries.readings import current_readings, levels_of, owed_seconds
 from registry.store.rows import raw_rows, record_name, written_stored
+from registry.store.session import every_byte
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -86,7 +86,8 @@ def verify(session: Session, ledger: Ledger) -> list[Wrong]:
     key = ledger.keys.trail
     last_rows: dict[str, str] = {}
     wrong = [*_check_triggers(session), *_check_schema(session)]
-    with _every_byte(session):
+    # What is no text is to be named, not to end the check.
+    with every_byte(session.connection()):
         wrong += _check_events(session, key, last_rows)
         wrong += _check_rows(session, key, last_rows)
         wrong += _check_consensus(session, ledger.settings.agreement_rule())
@@ -98,20 +99,6 @@ def verify(session: Session, ledger: Ledger) -> list[Wrong]:
         ):
             wrong += _check_files(session, files, asked)
     return wrong
-
-
-@contextmanager
-def _every_byte(session: Session) -> Iterator[None]:
-    """Read text on SQLite that is no UTF-8 as well: it is to be named, not to end the check."""
-    raw: Any = session.connection().connection.driver_connection
-    if session.get_bind().dialect.name != "sqlite":
-        yield
-        return
-    raw.text_factory = lambda stored: stored.decode("utf-8", "surrogateescape")
-    try:
-        yield
-    finally:
-        raw.text_factory = str
 
 
 def _check_triggers(session: Session) -> Iterator[Wrong]:

@@ -11,8 +11,8 @@ from flask_wtf.csrf import CSRFProtect
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from registry.actions.accounts_secrets import nobodys
+from registry.domain.caution import CAUTION
 from registry.web import errors, guard, headers, logs
-from registry.web.caution import CAUTION
 from registry.web.context import (
     Surroundings,
     give_cookies,

@@ -10,8 +10,8 @@ from flask.globals import request_ctx
 from flask_wtf.csrf import CSRFError
 from werkzeug.exceptions import HTTPException
 
+from registry.domain.caution import CAUTION
 from registry.domain.problems import FailureError, NoRoomError, ProblemError
-from registry.web.caution import CAUTION
 from registry.web.context import NotSignedInError, request_reference
 from registry.web.logs import log
 

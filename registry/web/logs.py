@@ -6,38 +6,20 @@ the whole numbers in it.
 
 from __future__ import annotations
 
-import json
 import logging
 import secrets
 import sys
-from datetime import UTC, datetime
 from time import monotonic
 from typing import TYPE_CHECKING, TextIO
 
 from flask import g, request
 
+from registry.web.json_lines import FIELDS, JsonLines
+
 if TYPE_CHECKING:
     from flask import Response
 
 LOGGER = logging.getLogger("registry.web")
-_FIELDS = "fields"
-
-
-class JsonLines(logging.Formatter):
-    """Writes a record as one line of JSON, an exception whole."""
-
-    def format(self, record: logging.LogRecord) -> str:
-        """Return the line."""
-        line = {
-            "at": datetime.fromtimestamp(record.created, UTC).isoformat(),
-            "level": record.levelname.lower(),
-            "from": record.name,
-            "what": record.getMessage(),
-            **getattr(record, _FIELDS, {}),
-        }
-        if record.exc_info:
-            line["traceback"] = self.formatException(record.exc_info)
-        return json.dumps(line, ensure_ascii=False, default=str)
 
 
 class _Stderr(logging.StreamHandler[TextIO]):
@@ -62,7 +44,7 @@ def start_logging() -> None:
 
 def log(event: str, *, level: int = logging.INFO, failed: bool = False, **fields: object) -> None:
     """Write an event of this request; `failed` adds the exception that is being handled."""
-    LOGGER.log(level, event, exc_info=failed, extra={_FIELDS: {"reference": g.reference, **fields}})
+    LOGGER.log(level, event, exc_info=failed, extra={FIELDS: {"reference": g.reference, **fields}})
 
 
 def begin_request() -> None:

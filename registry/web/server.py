@@ -6,9 +6,6 @@ for what runs; so its loop is turned here, until every request that had arrived 
 
 from __future__ import annotations
 
-import signal
-from contextlib import contextmanager
-from threading import Event
 from time import monotonic
 from typing import TYPE_CHECKING, Any
 
@@ -16,12 +13,13 @@ from waitress.channel import HTTPChannel
 from waitress.server import BaseWSGIServer, create_server
 from waitress.wasyncore import close_all, loop
 
+from registry.actions.supervise import told_to_stop
 from registry.domain.problems import BadInputError, Fault
 from registry.web.context import surroundings
 from registry.web.logs import start_logging
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from flask import Flask
 
@@ -69,7 +67,7 @@ def serve(
             Fault(f"cannot listen on {host} port {port}: {error}", "--port", "choose another")
         ) from error
     listeners = _of_kind(connections, BaseWSGIServer)
-    with _told_to_stop(listeners[0].pull_trigger) as stop:
+    with told_to_stop(listeners[0].pull_trigger) as stop:
         if on_listening is not None:
             shown = f"[{host}]" if ":" in host else host
             on_listening(f"{scheme}://{shown}:{listeners[0].effective_port}/")
@@ -97,23 +95,3 @@ def _is_busy(channel: Any) -> bool:  # noqa: ANN401 - waitress has no types
 
 def _of_kind(connections: dict[int, Any], kind: type) -> list[Any]:
     return [found for found in connections.values() if isinstance(found, kind)]
-
-
-@contextmanager
-def _told_to_stop(wake: Callable[[], None]) -> Iterator[Event]:
-    """Give an event that SIGTERM and SIGINT set; a second signal does what it does elsewhere."""
-    stop = Event()
-    before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}
-
-    def told(number: int, _frame: object) -> None:
-        stop.set()
-        signal.signal(number, before[signal.Signals(number)])
-        wake()
-
-    for number in before:
-        signal.signal(number, told)
-    try:
-        yield stop
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

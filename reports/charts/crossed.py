@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from reports.charts import style
-from reports.charts.rates import TICK_STEPS, Chart, alternative
+from reports.charts.rates import Chart, alternative
 from reports.tables.rate_words import interval_words, percent, period_words, stratum_heading
 
 if TYPE_CHECKING:
@@ -99,13 +99,7 @@ def _draw(axes: Axes, drawn: list[tuple[int, RateRow]]) -> None:
         clip_on=False, zorder=3,
     )  # fmt: skip
     top = max([*rates, *highs], default=0.0) or 0.1
-    step = next((step for step in TICK_STEPS if top <= 6 * step), TICK_STEPS[-1])
-    end = min(1.0, step * -(-top // step))
-    ticks = [step * number for number in range(round(end / step) + 1)]
-    axes.set_xlim(-0.005 * end, end * 1.01)
-    axes.set_xticks(ticks, [f"{100 * tick:.0f}" for tick in ticks])
-    axes.grid(visible=True, axis="x", color=style.RULE, linewidth=0.7)
-    axes.set_axisbelow(True)
+    style.per_cent_along(axes, top)
 
 
 def _write(axes: Axes, lines: list[tuple[str, RateRow | None]], plot_width: float) -> None:

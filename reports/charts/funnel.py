@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reports.charts import style
-from reports.charts.rates import TICK_STEPS, Chart
+from reports.charts.rates import Chart
 from reports.statistics.funnel import (
     ALARM,
     ALERT,
@@ -80,7 +80,7 @@ def _drawn(table: SurgeonTable, target: float) -> str:
         else:
             _own_lines(axes, table, end)
         axes.axhline(target, color=style.INK, linewidth=1.0)
-        _write(axes, target, "unit")
+        style.write_at_edge(axes, target, "unit")
         rates = [point.rate.value or 0.0 for point in shown]
         places = [(point.effective or end * _OWN_PLACE, point.rate.value or 0.0) for point in shown]
         for place in places:
@@ -177,7 +177,7 @@ def _lines(
             drawn.append(list(zip(map(float, across), heights, strict=True)))
             if dashes:
                 line.set_dashes(dashes)
-        _write(axes, limits[-1].high, name)
+        style.write_at_edge(axes, limits[-1].high, name)
         top = limits[_POINTS_OF_A_LINE // 3].high
     return top, drawn
 
@@ -201,22 +201,8 @@ def _own_lines(axes: Axes, table: SurgeonTable, end: float) -> None:
                           linewidth=width, solid_capstyle="butt", zorder=1)  # fmt: skip
 
 
-def _write(axes: Axes, height: float, text: str) -> None:
-    """Write at the right edge."""
-    axes.annotate(
-        text,
-        (1, height),
-        xycoords=("axes fraction", "data"),
-        xytext=(4, 0),
-        textcoords="offset points",
-        va="center",
-        fontsize=8,
-        color=style.SOFT_INK,
-    )
-
-
 def _scale(axes: Axes, top: float, end: float) -> None:
-    step = next((each for each in TICK_STEPS if top * 1.08 <= 6 * each), TICK_STEPS[-1])
+    step = next((each for each in style.TICK_STEPS if top * 1.08 <= 6 * each), style.TICK_STEPS[-1])
     high = min(1.0, step * -(-top * 1.08 // step)) or 0.05
     ticks = [step * number for number in range(round(high / step) + 1)]
     axes.set_yticks(ticks, [f"{100 * tick:.0f}" for tick in ticks])

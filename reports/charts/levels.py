@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.charts import style
-from reports.charts.rates import TICK_STEPS, Chart
+from reports.charts.rates import Chart
 from reports.tables.rate_words import interval_words, percent, period_words
 from reports.tables.splits import Split
 
@@ -91,7 +91,7 @@ def _scale(rows: list[RateRow]) -> tuple[float, list[float]]:
     """Return where either half ends, and its ticks from 0, as proportions."""
     found = [part for row in rows for part in (row.rate, row.high) if part is not None]
     top = max(found, default=0.0) or 0.1
-    step = next((step for step in TICK_STEPS if top <= 4 * step), TICK_STEPS[-1])
+    step = next((step for step in style.TICK_STEPS if top <= 4 * step), style.TICK_STEPS[-1])
     end = min(1.0, step * -(-top // step))
     return end, [step * number for number in range(round(end / step) + 1)]
 

@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 WIDTH, ROW, ABOVE, BELOW = 8.6, 0.29, 0.78, 0.8
 COUNT_COLUMN, RATE_COLUMN, MARGIN = 1.15, 1.5, 0.2
 LETTER, LONGEST_LABEL = 0.078, 42
-TICK_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.25)
 
 
 @dataclass(frozen=True)
@@ -151,13 +150,7 @@ def _scale(axes: Axes, table: RateTable) -> None:
     """Set the axis from 0 to just past the highest limit, with few round ticks in per cent."""
     found = [part for row in table.rows for part in (row.rate, row.high) if part is not None]
     top = max([*found, *(peer.rate for peer in table.peers)], default=0.0) or 0.1
-    step = next((step for step in TICK_STEPS if top <= 6 * step), TICK_STEPS[-1])
-    end = min(1.0, step * -(-top // step))
-    ticks = [step * number for number in range(round(end / step) + 1)]
-    axes.set_xlim(-0.005 * end, end * 1.01)
-    axes.set_xticks(ticks, [f"{100 * tick:.0f}" for tick in ticks])
-    axes.grid(visible=True, axis="x", color=style.RULE, linewidth=0.7)
-    axes.set_axisbelow(True)
+    style.per_cent_along(axes, top)
 
 
 def _draw_row(axes: Axes, place: int, row: RateRow, columns: tuple[float, float]) -> None:

@@ -6,7 +6,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from reports.charts import style
-from reports.charts.rates import TICK_STEPS, Chart
+from reports.charts.rates import Chart
 from reports.tables.rate_words import percent
 from reports.tables.run_words import chart_words
 
@@ -59,7 +59,7 @@ def sequential_chart(table: RunTable) -> Chart:
             if chart.limit:
                 axes.axhline(sign * chart.limit.limit, color=style.SOFT_INK, linewidth=1.2,
                              dashes=(4, 3))  # fmt: skip
-                _write(axes, sign * chart.limit.limit, f"limit, {name}")
+                style.write_at_edge(axes, sign * chart.limit.limit, f"limit, {name}")
             if sign > 0:
                 _mark_late(axes, table, days, heights)
         _frame(axes, "Sequential chart: up for doubled odds, down for halved odds")
@@ -75,7 +75,7 @@ def quarter_chart(table: RunTable) -> Chart:
     with style.drawing():
         places = range(len(quarters))
         axes.axhline(table.target or 0.0, color=style.INK, linewidth=1.0)
-        _write(axes, table.target or 0.0, "target")
+        style.write_at_edge(axes, table.target or 0.0, "target")
         for place, quarter in enumerate(quarters):
             for limits, colour, width in (
                 (quarter.limits_998, style.SOFT_INK, 1.2),
@@ -125,7 +125,7 @@ def group_chart(table: RunTable) -> Chart:
             _interval(axes, place, group.rate)
         if table.target is not None:
             axes.axhline(table.target, color=style.INK, linewidth=1.0)
-            _write(axes, table.target, "target")
+            style.write_at_edge(axes, table.target, "target")
         names = [f"{each.first}-{each.last}" for each in groups]
         is_aslant = sum(map(len, names)) > _ABREAST
         axes.set_xticks(range(len(groups)), names, rotation=45 if is_aslant else 0)
@@ -182,7 +182,7 @@ def _mark_late(
 
 
 def _per_cent(axes: Axes, top: float) -> None:
-    step = next((each for each in TICK_STEPS if top * 1.05 <= 6 * each), TICK_STEPS[-1])
+    step = next((each for each in style.TICK_STEPS if top * 1.05 <= 6 * each), style.TICK_STEPS[-1])
     high = min(1.0, step * -(-top * 1.05 // step))
     ticks = [step * number for number in range(round(high / step) + 1)]
     axes.set_yticks(ticks, [f"{100 * tick:.0f}" for tick in ticks])
@@ -196,17 +196,3 @@ def _frame(axes: Axes, title: str, *, tall: bool = False) -> None:
     axes.set_title(title, loc="left", fontsize=11, fontweight="bold", pad=10)
     bottom = _BOTTOM + (0.08 if tall else 0.0)
     axes.figure.subplots_adjust(left=_LEFT, right=_RIGHT, top=_TOP, bottom=bottom)
-
-
-def _write(axes: Axes, height: float, text: str) -> None:
-    """Write at the right edge."""
-    axes.annotate(
-        text,
-        (1, height),
-        xycoords=("axes fraction", "data"),
-        xytext=(4, 0),
-        textcoords="offset points",
-        va="center",
-        fontsize=8,
-        color=style.SOFT_INK,
-    )

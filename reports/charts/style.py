@@ -20,6 +20,9 @@ SOFT_INK = "#5a5a5a"
 RULE = "#dcdcdc"
 PAPER = "#ffffff"
 
+TICK_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.25)
+"""Steps of an axis of proportions, of which the smallest with few ticks is taken."""
+
 # Matplotlib's settings belong to the whole process: two threads that drew at once would undo each
 # other's, so a chart is drawn alone.
 _ALONE = RLock()
@@ -60,6 +63,37 @@ def figure(width_inches: float, height_inches: float) -> tuple[Figure, Axes]:
         axes.spines[["top", "right", "left"]].set_visible(False)
         axes.tick_params(length=3, width=0.8)
     return made, axes
+
+
+def write_at_edge(axes: Axes, height: float, text: str) -> None:
+    """Write beside the right edge, at a height in the axes' own units."""
+    axes.annotate(
+        text,
+        (1, height),
+        xycoords=("axes fraction", "data"),
+        xytext=(4, 0),
+        textcoords="offset points",
+        va="center",
+        fontsize=8,
+        color=SOFT_INK,
+    )
+
+
+def per_cent_along(axes: Axes, top: float) -> None:
+    """Set the axis along from 0 to just past `top`, a proportion, with few round ticks in per cent.
+
+    Parameters
+    ----------
+    axes : whose values along are proportions
+    top : the greatest, above 0
+    """
+    step = next((step for step in TICK_STEPS if top <= 6 * step), TICK_STEPS[-1])
+    end = min(1.0, step * -(-top // step))
+    ticks = [step * number for number in range(round(end / step) + 1)]
+    axes.set_xlim(-0.005 * end, end * 1.01)
+    axes.set_xticks(ticks, [f"{100 * tick:.0f}" for tick in ticks])
+    axes.grid(visible=True, axis="x", color=RULE, linewidth=0.7)
+    axes.set_axisbelow(True)
 
 
 def svg(made: Figure) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from registry.domain.caution import CAUTION
 from reports.documents.canonical import canonical_bytes
 
 if TYPE_CHECKING:
@@ -22,10 +23,7 @@ if TYPE_CHECKING:
     from reports.tables.surgeon_table import SurgeonTable
 
 CAUTIONS = (
-    (
-        "For audit and quality improvement; not for diagnosis or treatment decisions; follow local "
-        "policy and licensed practice."
-    ),
+    CAUTION,
     (
         "A grade is a finding on an image and not a harm; CT misses breaches and shows some that "
         "are not there."

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from registry.cli.main import COMMANDS
-from registry.cli.output import CAUTION
+from registry.domain.caution import CAUTION
 from tests.build.loaded import LOG_ROWS, READING_ROWS, fill
 from tests.build.tables import a_log, a_readings
 from tests.imaging.written_files import slices, write

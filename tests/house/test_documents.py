@@ -6,7 +6,7 @@ from dataclasses import fields
 from pathlib import Path
 
 from registry.cli.main import COMMANDS
-from registry.cli.output import CAUTION
+from registry.domain.caution import CAUTION
 from registry.domain.settings import Settings
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -11,7 +11,7 @@ import pytest
 from registry.domain.problems import ConflictError, FailureError, Fault
 from registry.web.app import LARGEST_REQUEST_BYTES, create_app
 from registry.web.guard import open_to_all
-from registry.web.logs import JsonLines
+from registry.web.json_lines import JsonLines
 from tests.build.ledgers import NOW, PASSWORD, QUALITY_LEAD, REGISTRAR, STEWARD
 from tests.web.reading_pages import form_token
 

@@ -13,7 +13,7 @@ from urllib.parse import quote
 import pytest
 
 from registry.web.guard import PASSWORD_AGAIN
-from registry.web.logs import JsonLines
+from registry.web.json_lines import JsonLines
 from tests.build.ledgers import PASSWORD
 from tests.web.every_route import (
     EVERYTHING,

@@ -9,7 +9,7 @@ import pytest
 
 from registry.actions.count_runs import count_run, runs_offered
 from registry.actions.count_surgeons import count_surgeons
-from registry.cli.output import CAUTION
+from registry.domain.caution import CAUTION
 from reports.tables.rates import Question
 from reports.tables.run_words import quarter_lines
 from reports.tables.surgeon_table import Widening

@@ -36,6 +36,15 @@ if TYPE_CHECKING:
     OwnMixed: TypeAlias = tuple[datetime, str, Extents, Extents, int | None]
 
 TRUTH = tuple(getattr(DrawnScrew, f"{wall}_mm") for wall in Direction)
+"""The columns of a drawn screw's true extents, in the order of `Direction`."""
+
+TRUTH_OF_SCREW = and_(
+    DrawnScrew.drawn_scan_id == DrawnScan.id,
+    DrawnScrew.level == Screw.level,
+    DrawnScrew.side == Screw.side,
+    DrawnScrew.number == Screw.number,
+)
+"""Joins a screw of a copy of a drawn scan to the drawn screw that it is."""
 
 
 @dataclass(frozen=True)
@@ -231,15 +240,7 @@ def own_mixed_readings(session: Session, person_id: int) -> list[OwnMixed]:
         .join(Reading, Reading.screw_id == Screw.id)
         .join(DrawnCase, DrawnCase.scan_id == Reading.scan_id)
         .join(DrawnScan, DrawnScan.id == DrawnCase.drawn_scan_id)
-        .join(
-            DrawnScrew,
-            and_(
-                DrawnScrew.drawn_scan_id == DrawnScan.id,
-                DrawnScrew.level == Screw.level,
-                DrawnScrew.side == Screw.side,
-                DrawnScrew.number == Screw.number,
-            ),
-        )
+        .join(DrawnScrew, TRUTH_OF_SCREW)
         .where(
             Reading.reader_id == person_id,
             Reading.supersedes_id.is_(None),

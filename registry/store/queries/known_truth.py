@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import and_
-
 from registry.domain.directions import Direction
 from registry.domain.known_truth import Purpose
 from registry.store.models.cases import Screw
@@ -14,6 +12,7 @@ from registry.store.models.drawn import DrawnCase, DrawnScan, DrawnScrew
 from registry.store.models.people import Person
 from registry.store.models.readings import Reading
 from registry.store.models.scans import HeldImage
+from registry.store.queries.drawn_scans import TRUTH, TRUTH_OF_SCREW
 from registry.store.queries.readings import READING_EXTENTS
 from registry.store.visible import drawn_readings
 
@@ -26,7 +25,6 @@ if TYPE_CHECKING:
 
     from registry.domain.access import Viewer
 
-TRUTH = tuple(getattr(DrawnScrew, f"{wall}_mm") for wall in Direction)
 _FACT_NAMES = (
     *("reading_id", "reader_id", "reader", "drawn_scan_id", "level", "side", "number"),
     *("saved_at", "is_assessable", "not_assessable_reason", "method"),
@@ -84,15 +82,7 @@ def known_truth_readings(
     query = (
         drawn_readings(viewer)
         .join(Screw, Screw.id == Reading.screw_id)
-        .join(
-            DrawnScrew,
-            and_(
-                DrawnScrew.drawn_scan_id == DrawnScan.id,
-                DrawnScrew.level == Screw.level,
-                DrawnScrew.side == Screw.side,
-                DrawnScrew.number == Screw.number,
-            ),
-        )
+        .join(DrawnScrew, TRUTH_OF_SCREW)
         .join(Person, Person.id == Reading.reader_id)
         .where(Reading.supersedes_id.is_(None), Reading.reader_id == DrawnCase.reader_id)
         .order_by(Person.name, Person.id, Reading.recorded_at, Reading.id)
@@ -149,15 +139,7 @@ def known_axis(session: Session, viewer: Viewer, reading_id: int) -> KnownAxis |
     row = session.execute(
         drawn_readings(viewer)
         .join(Screw, Screw.id == Reading.screw_id)
-        .join(
-            DrawnScrew,
-            and_(
-                DrawnScrew.drawn_scan_id == DrawnScan.id,
-                DrawnScrew.level == Screw.level,
-                DrawnScrew.side == Screw.side,
-                DrawnScrew.number == Screw.number,
-            ),
-        )
+        .join(DrawnScrew, TRUTH_OF_SCREW)
         .join(HeldImage, HeldImage.id == DrawnScan.image_id)
         .where(Reading.id == reading_id)
         .with_only_columns(
