@@ -12,7 +12,7 @@ from scipy import special
 from reports.statistics.clustered import UnitClustering, clustered_interval
 from reports.statistics.estimate import Estimate
 from reports.statistics.intervals import student_quantile
-from reports.statistics.logistic import fit_logistic, patients_covariance
+from reports.statistics.logistic import fit_logistic, patients_covariance, standard_error
 
 Events = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
@@ -20,6 +20,7 @@ Patients = npt.NDArray[np.int64]
 
 _GROUPS = 5
 _NEAREST = 1e-9
+_NO_SPREAD = 1e-9
 
 
 @dataclass(frozen=True)
@@ -121,8 +122,8 @@ def discrimination(
 
     Returns
     -------
-    Estimate : None where there is no event or nothing but events; without limits at c of 0 or 1
-        and with fewer than two patients of a kind
+    Estimate : None where there is no event or nothing but events; without limits at c of 0 or 1,
+        with fewer than two patients of a kind, and where the patients show no spread
 
     Raises
     ------
@@ -154,6 +155,8 @@ def discrimination(
     if not 0 < c < 1 or min(kinds) <= 1:
         return Estimate(c)
     spread = sqrt(len(sums) / (len(sums) - 1) * float((sums**2).sum()))
+    if spread < _NO_SPREAD:
+        return Estimate(c)
     half = student_quantile(confidence, min(kinds) - 1) * spread / (c * (1 - c))
     middle = float(special.logit(c))
     return Estimate(c, float(special.expit(middle - half)), float(special.expit(middle + half)))
@@ -179,9 +182,12 @@ def _last_term(
     df = len(np.unique(patients)) - design.shape[1]
     if fit is None or df < 1:
         return Estimate()
-    spread = sqrt(float(patients_covariance(fit, events, design, patients)[-1, -1]))
-    half = student_quantile(confidence, df) * spread
+    covariance = patients_covariance(fit, events, design, patients)
+    spread = standard_error(fit, covariance, design.shape[1] - 1)
     value = float(fit.coefficients[-1])
+    if spread is None:
+        return Estimate(value)
+    half = student_quantile(confidence, df) * spread
     return Estimate(value, value - half, value + half)
 
 

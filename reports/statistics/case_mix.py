@@ -7,7 +7,7 @@ it: an expectation that chance made is worse than none.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, sqrt
+from math import exp
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +17,12 @@ from reports.statistics.calibration import Calibration, calibration, discriminat
 from reports.statistics.clustered import UnitClustering, clustered_interval
 from reports.statistics.estimate import Estimate
 from reports.statistics.intervals import student_quantile
-from reports.statistics.logistic import LogisticFit, fit_logistic, patients_covariance
+from reports.statistics.logistic import (
+    LogisticFit,
+    fit_logistic,
+    patients_covariance,
+    standard_error,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -248,7 +253,7 @@ def _entering(factors: Sequence[Factor], effective: float) -> tuple[list[_Coded]
         more = parameters + len(coded.categories)
         if more * EVENTS_A_PARAMETER > effective:
             left_out.append(
-                f"{factor.name}: {more} parameters would need "
+                f"{factor.name}: {more} parameter{'' if more == 1 else 's'} would need "
                 f"{more * EVENTS_A_PARAMETER} effective events"
             )
             continue
@@ -281,6 +286,8 @@ def _shrunk(
     if fit is None:
         return None
     covariance = patients_covariance(fit, events, design, patients)
+    if not np.isfinite(covariance).all():
+        return None
     slopes = fit.coefficients[1:].copy()
     shares = []
     place = 0
@@ -335,8 +342,8 @@ def _terms(
     for place, (one, category) in enumerate(names, start=1):
         value = float(whole.fit.coefficients[place])
         ratio = Estimate(exp(value))
-        if df >= 1:
-            spread = sqrt(float(whole.covariance[place, place]))
+        spread = standard_error(whole.fit, whole.covariance, place)
+        if df >= 1 and spread is not None:
             half = student_quantile(confidence, df) * spread
             ratio = Estimate(exp(value), exp(value - half), exp(value + half))
         there = design[:, place] > 0

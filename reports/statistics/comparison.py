@@ -1,4 +1,4 @@
-"""Two proportions against each other: difference, ratio, many comparisons, a trend.
+"""Two proportions against each other: difference, ratio, many comparisons.
 
 An association is no effect: who chose the one over the other chose by what they saw.
 """
@@ -15,8 +15,11 @@ from scipy import optimize, special
 
 from reports.statistics.clustered import Counts, UnitClustering, clustered_interval
 from reports.statistics.estimate import Estimate
-from reports.statistics.intervals import normal_quantile, score_interval, student_quantile
-from reports.statistics.logistic import fit_logistic, patients_covariance
+from reports.statistics.intervals import (
+    normal_quantile,
+    score_interval,
+    score_limits,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,6 +27,9 @@ if TYPE_CHECKING:
 HIGHEST_CORRELATION = 0.95
 _ALIKE = 1e-12
 _FARTHEST = 37.0  # standard deviations: beyond it a p-value is below what a float holds
+_STEPS = np.arange(1, 3701) / 100
+
+Quantiles = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -72,7 +78,9 @@ def difference(
 
     Newcombe's method 10: with the score limits (l1, u1) and (l2, u2), the lower limit is
     d - sqrt((p1-l1)^2 + (u2-p2)^2 - 2 r (p1-l1)(u2-p2)), the upper
-    d + sqrt((u1-p1)^2 + (p2-l2)^2 - 2 r (u1-p1)(p2-l2)).
+    d + sqrt((u1-p1)^2 + (p2-l2)^2 - 2 r (u1-p1)(p2-l2)). With a correlation and a group of very
+    few the formula can give a higher confidence a narrower interval than a lower one; the interval
+    then holds those of every lower confidence (in steps of 0.01 standard deviations).
 
     Parameters
     ----------
@@ -165,15 +173,19 @@ def difference_p_value(first: Proportion, second: Proportion, correlation: float
     if abs(first.rate - second.rate) < _ALIKE:
         return 1.0
     larger, smaller = sorted((first, second), key=lambda one: -one.rate)
+    value = larger.rate - smaller.rate
 
-    def lower_limit(z: float) -> float:
-        low = _difference(larger, smaller, z, correlation).low
-        return 0.0 if low is None else low
+    def lower_limits(quantiles: Quantiles) -> Quantiles:
+        return value - _halves(larger, smaller, quantiles, correlation)[0]
 
-    if lower_limit(_FARTHEST) > 0:
+    # The first confidence at which the interval holds 0: all higher ones hold it too.
+    at_0 = np.flatnonzero(lower_limits(_STEPS) <= 0)
+    if not len(at_0):
         return 2 * float(special.ndtr(-_FARTHEST))
-    z = float(optimize.brentq(lower_limit, _ALIKE, _FARTHEST, xtol=1e-12))
-    return 2 * float(special.ndtr(-z))
+    step = int(at_0[0])
+    before = float(_STEPS[step - 1]) if step else _ALIKE
+    z = optimize.brentq(lambda z: float(lower_limits(z)), before, float(_STEPS[step]), xtol=1e-12)
+    return 2 * float(special.ndtr(-float(z)))
 
 
 def compare(
@@ -290,80 +302,32 @@ def benjamini_hochberg(p_values: Sequence[float]) -> list[float]:
     return adjusted
 
 
-@dataclass(frozen=True)
-class Trend:
-    """How the odds of an event change from one quarter to the next.
-
-    Attributes
-    ----------
-    odds_ratio : a quarter; all None where undefined
-    p_value : None where undefined
-    quarters : from the first to the last, both counted
-    """
-
-    odds_ratio: Estimate
-    p_value: float | None
-    quarters: int
-
-
-def trend(
-    events: npt.NDArray[np.bool_],
-    quarters: npt.NDArray[np.int64],
-    patients: npt.NDArray[np.int64],
-    confidence: float = 0.95,
-) -> Trend:
-    """Return the straight trend of the log odds over quarters, patients as clusters.
-
-    A logistic regression on the quarter's number, its covariance that of whole patients with the
-    correction of Mancl and DeRouen, t on the patients less 2.
-
-    Parameters
-    ----------
-    events : shape (n,)
-    quarters : shape (n,), whole numbers, 1 apart from one quarter to the next
-    patients : shape (n,), a whole number that stands for the patient
-    confidence : float, above 0 and below 1
-
-    Returns
-    -------
-    Trend : undefined with one quarter, with fewer than 3 patients, without an event, with nothing
-        but events, and where a quarter parts events from the rest
-
-    Raises
-    ------
-    ValueError : `confidence` not between 0 and 1
-
-    Examples
-    --------
-    >>> events = np.array([0, 0, 1, 0, 1, 0, 1, 1], dtype=bool)
-    >>> found = trend(events, np.repeat([1, 2], 4), np.arange(8))
-    >>> round(found.odds_ratio.value, 6)  # (3/1) / (1/3)
-    9.0
-    """
-    span = int(np.ptp(quarters)) + 1 if len(quarters) else 0
-    df = len(np.unique(patients)) - 2
-    if span <= 1 or df < 1:
-        return Trend(Estimate(), None, span)
-    design = np.column_stack([np.ones(len(events)), quarters - quarters.mean()])
-    fit = fit_logistic(events, design)
-    if fit is None:
-        return Trend(Estimate(), None, span)
-    spread = sqrt(float(patients_covariance(fit, events, design, patients)[1, 1]))
-    value = float(fit.coefficients[1])
-    half = student_quantile(confidence, df) * spread
-    odds_ratio = Estimate(exp(value), exp(value - half), exp(value + half))
-    return Trend(odds_ratio, 2 * float(special.stdtr(df, -abs(value) / spread)), span)
-
-
 def _difference(
     first: Proportion, second: Proportion, quantile: float, correlation: float
 ) -> Estimate:
-    limits = [score_interval(one.events, one.size, quantile) for one in (first, second)]
-    below = first.rate - limits[0].low, limits[1].high - second.rate
-    above = limits[0].high - first.rate, second.rate - limits[1].low
+    for one in (first, second):
+        score_interval(one.events, one.size, quantile)  # refuses what is no proportion
     value = first.rate - second.rate
-    low, high = (sqrt(max(a * a + b * b - 2 * correlation * a * b, 0.0)) for a, b in (below, above))
+    lesser = _STEPS[quantile > _STEPS] if correlation else _STEPS[:0]
+    asked = np.append(lesser, quantile)
+    low, high = (float(half.max()) for half in _halves(first, second, asked, correlation))
     return Estimate(value, max(value - low, -1.0), min(value + high, 1.0))
+
+
+def _halves(
+    first: Proportion, second: Proportion, quantiles: Quantiles, correlation: float
+) -> tuple[Quantiles, Quantiles]:
+    """Return how far the formula's limits lie below and above the difference, at each quantile."""
+    (low, high), (other_low, other_high) = (
+        score_limits(np.array(one.events), np.array(one.size), np.asarray(quantiles))
+        for one in (first, second)
+    )
+    below = first.rate - low, other_high - second.rate
+    above = high - first.rate, second.rate - other_low
+    lower, upper = (
+        np.sqrt(np.maximum(a * a + b * b - 2 * correlation * a * b, 0.0)) for a, b in (below, above)
+    )
+    return lower, upper
 
 
 def _effective(

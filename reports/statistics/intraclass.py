@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
     Floats = npt.NDArray[np.float64]
 
+_ROUNDING = 1e-12
+
 
 @dataclass(frozen=True)
 class MeanSquares:
@@ -83,15 +85,18 @@ def mean_squares(sums: Floats) -> MeanSquares:
         middle = whole**2 / (number * columns)
         between = of_rows / columns - middle
         readers = (sums[..., 3:] ** 2).sum(axis=-1) / number - middle
-        # Differences of large sums: rounding alone may take them below 0.
-        rest = np.maximum(squares - middle - between - readers, 0.0)
-        error = rest / ((number - 1) * (columns - 1))
-        within = np.maximum(squares - of_rows / columns, 0.0) / (number * (columns - 1))
+        rest = squares - middle - between - readers
+
+        def told(part: Floats) -> Floats:
+            # What rounding leaves of large sums that cancel out is nothing: else all screws alike
+            # would give a correlation of 1, or none, as it falls.
+            return np.asarray(np.where(part > _ROUNDING * squares, part, 0.0))
+
         return MeanSquares(
-            np.maximum(between, 0.0) / (number - 1),
-            np.maximum(readers, 0.0) / (columns - 1),
-            error,
-            within,
+            told(between) / (number - 1),
+            told(readers) / (columns - 1),
+            told(rest) / ((number - 1) * (columns - 1)),
+            told(squares - of_rows / columns) / (number * (columns - 1)),
             number,
             columns,
         )

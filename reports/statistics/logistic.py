@@ -8,6 +8,7 @@ within patients; the covariance is that of whole patients.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +20,7 @@ _MOST_STEPS = 50
 _HALVINGS = 30
 _CLOSE = 1e-9
 _VANISHING = 1e-9
+_NO_SPREAD = 1e-12  # of the variance that independent observations would have
 _AT_ONCE = 1000  # patients: so that the memory needed does not grow with the unit
 
 
@@ -126,7 +128,8 @@ def patients_covariance(
 
     Returns
     -------
-    array, shape (terms, terms)
+    array, shape (terms, terms); not-a-number where one patient alone carries a coefficient, so
+        that the others tell nothing of it
 
     References
     ----------
@@ -157,11 +160,32 @@ def patients_covariance(
         part = sorted_design[rows]
         squares = weights[rows, None, None] * part[:, :, None] * part[:, None, :]
         own = np.add.reduceat(squares, starts[first:last] - starts[first], axis=0)
-        kept = np.linalg.solve(
-            np.eye(design.shape[1]) - own @ fit.bread, scores[first:last, :, None]
-        )[:, :, 0]
+        left = np.eye(design.shape[1]) - own @ fit.bread
+        if np.linalg.det(left).min() < _VANISHING:
+            return np.full_like(fit.bread, np.nan)
+        kept = np.linalg.solve(left, scores[first:last, :, None])[:, :, 0]
         meat += kept.T @ kept
     return fit.bread @ meat @ fit.bread
+
+
+def standard_error(fit: LogisticFit, covariance: Floats, place: int) -> float | None:
+    """Return a coefficient's standard error over patients; None where they show no spread.
+
+    That is where a patient alone carries it, and where every patient's residuals cancel out: what
+    rounding leaves would say that nothing is uncertain.
+
+    Examples
+    --------
+    >>> events = np.array([1, 0, 1, 0, 1, 0], dtype=bool)
+    >>> design, patients = np.ones((6, 1)), np.repeat([1, 2, 3], 2)
+    >>> fit = fit_logistic(events, design)
+    >>> standard_error(fit, patients_covariance(fit, events, design, patients), 0) is None
+    True
+    """
+    variance = float(covariance[place, place])
+    if not variance > _NO_SPREAD * float(fit.bread[place, place]):
+        return None
+    return sqrt(variance)
 
 
 @dataclass(frozen=True)

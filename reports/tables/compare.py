@@ -16,8 +16,9 @@ import numpy as np
 
 from registry.domain.problems import BadInputError, Fault
 from registry.domain.words import folded
-from reports.statistics.comparison import Compared, Trend, benjamini_hochberg, compare, holm, trend
+from reports.statistics.comparison import Compared, benjamini_hochberg, compare, holm
 from reports.statistics.estimate import Estimate
+from reports.statistics.trend import Trend, trend
 from reports.tables.compare_words import method_words, name_of, notes, pair_cells
 from reports.tables.counting import ScrewColumns
 from reports.tables.rates import rates

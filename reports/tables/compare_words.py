@@ -12,7 +12,7 @@ from reports.tables.splits import PERSONS, Split
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from reports.statistics.comparison import Trend
+    from reports.statistics.trend import Trend
     from reports.tables.compare import ComparisonTable, Pair
     from reports.tables.rates import RateRow
 

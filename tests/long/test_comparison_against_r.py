@@ -21,9 +21,9 @@ from reports.statistics.comparison import (
     compare,
     holm,
     ratio,
-    trend,
 )
 from reports.statistics.observed_expected import observed_over_expected
+from reports.statistics.trend import trend
 from tests.build.r import r_versions, run_r
 from tests.statistics.clustered_outcomes import outcomes
 

@@ -193,6 +193,15 @@ def test_whole_patients_widen_the_interval_of_screws_that_repeat_one_another():
     assert as_if_alone.high - as_if_alone.low < 0.6 * (together.high - together.low)
 
 
+@pytest.mark.parametrize("screws", [2, 3, 7, 11, 50])
+@pytest.mark.parametrize("extent", [0.0, 0.1, 0.3, 2.1])
+def test_screws_that_are_all_alike_have_no_correlation_whatever_rounding_leaves(screws, extent):
+    alike = intraclass([[extent, extent]] * screws)
+    assert np.isnan([alike.agreement, alike.consistency]).all()
+    apart = intraclass([[extent, extent + 0.3]] * screws)  # one reader always measures more
+    assert (apart.agreement, np.isnan(apart.consistency)) == (0.0, True)
+
+
 def test_no_interval_is_made_up():
     perfect = cluster_sums([[1, 0, 0, 1]] * 5, range(5))
     found = jackknife(perfect, lambda each: ac1s(each.reshape(*each.shape[:-1], 2, 2)))

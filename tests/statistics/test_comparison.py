@@ -8,7 +8,7 @@ from math import log, sqrt
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
@@ -23,8 +23,8 @@ from reports.statistics.comparison import (
     difference_p_value,
     holm,
     ratio,
-    trend,
 )
+from reports.statistics.trend import trend
 from tests.build.difference_coverage import coverage
 from tests.published.worked_comparisons import (
     BH_ADJUSTED,
@@ -88,17 +88,20 @@ def test_a_ratio_without_an_event_is_not_defined(x1, x2):
     assert (found.value, found.low, found.high) == (None, None, None)
 
 
-@given(counts, counts)
-def test_a_p_value_is_small_exactly_where_the_interval_leaves_nothing_out(first, second):
+@given(counts, counts, st.sampled_from([0.0, 0.5, 0.95]))
+@example((40, 57), (2, 4), 0.95)  # limits of the formula that are not nested
+def test_a_p_value_is_small_exactly_where_the_interval_leaves_nothing_out(first, second, shared):
     one, other = Proportion(*first), Proportion(*second)
-    p = difference_p_value(one, other)
-    found = difference(one, other)
+    p = difference_p_value(one, other, shared)
+    found = difference(one, other, correlation=shared)
     assert 0 < p <= 1
-    assert p == pytest.approx(difference_p_value(other, one))
+    assert p == pytest.approx(difference_p_value(other, one, shared))
     if abs(p - 0.05) > 1e-6:
         assert (p < 0.05) == (found.low > 0 or found.high < 0)
+    wider = difference(one, other, 0.99, shared)
+    assert wider.low <= found.low <= found.value <= found.high <= wider.high
     if 1e-6 < p < 1 - 1e-9:
-        at_p = difference(one, other, 1 - p)
+        at_p = difference(one, other, 1 - p, shared)
         assert min(abs(at_p.low), abs(at_p.high)) == pytest.approx(0, abs=1e-7)
 
 
@@ -233,6 +236,21 @@ def test_a_trend_that_cannot_be_told_is_none(events, quarters):
     found = trend(np.array(events, dtype=bool), np.array(quarters), np.arange(4))
     assert found.odds_ratio.value is None
     assert found.p_value is None
+
+
+@pytest.mark.parametrize(
+    ("quarters", "patients"),
+    [
+        # Each patient has one event of two: nobody's residuals say how sure a flat trend is.
+        ([1, 1, 2, 2, 3, 3, 4, 4], [1, 1, 2, 2, 3, 3, 4, 4]),
+        # One patient alone is all of the first quarter.
+        ([1, 1, 2, 2, 2, 2, 2, 2], [1, 1, 2, 3, 4, 5, 6, 7]),
+    ],
+    ids=["no spread", "one patient a quarter"],
+)
+def test_a_trend_whose_spread_patients_do_not_show_is_none(quarters, patients):
+    found = trend(np.array([1, 0] * 4, dtype=bool), np.array(quarters), np.array(patients))
+    assert (found.odds_ratio.value, found.p_value) == (None, None)
 
 
 @pytest.mark.parametrize("is_shared", [False, True], ids=["separate patients", "the same patients"])
