@@ -20,7 +20,7 @@ from registry.store.sealing.checking import sealed
 from registry.store.sealing.container import unpack
 from registry.store.sealing.signing import as_pem, public_of
 from reports.documents.canonical import canonical_bytes
-from reports.documents.changes import changes, changes_table
+from reports.documents.changes import changes, changes_table, new_since, new_words
 from reports.documents.quarter import numbers
 from reports.documents.quarter_document import quarter_document
 from reports.documents.supplement import as_supplement
@@ -55,12 +55,14 @@ class Again:
     ----------
     part : what it was compared with: 0 the seal, else the latest supplement
     changes : where the numbers are others now, as sealed and as they are
+    new : how many numbers there are of each kind that reports did not have yet when it was sealed
     same_records : the quarter's screws and their consensus are those that were sealed
     same_bytes : the numbers are the same to the byte, but for the instant they were made at
     """
 
     part: int
     changes: list[Change]
+    new: Mapping[str, int]
     same_records: bool
     same_bytes: bool
 
@@ -68,6 +70,16 @@ class Again:
     def why(self) -> str:
         """Return where numbers come from that differ while the records do not; '' else."""
         return SAME_RECORDS if self.changes and self.same_records else ""
+
+    @property
+    def new_words(self) -> str:
+        """Return what the report has now and had not when it was sealed; '' where nothing."""
+        return new_words(self.new, self.against)
+
+    @property
+    def against(self) -> str:
+        """Return what it was compared with, in words."""
+        return f"supplement {self.part}" if self.part else "the seal"
 
     @property
     def is_same(self) -> bool:
@@ -115,7 +127,9 @@ def seal_supplement(
         )
     by = _countersigned(ledger, viewer, found)
     name = f"{found.quarter.name}.changes.csv"
-    document = as_supplement(quarter_document(found.report), len(found.seals), again.changes)
+    document = as_supplement(
+        quarter_document(found.report), len(found.seals), again.changes, again.new_words
+    )
     files = {
         name: as_csv(changes_table(again.changes)),
         **quarter_files(found.report, document),
@@ -148,6 +162,7 @@ def _again(found: Standing) -> Again:
     return Again(
         part=kept.part,
         changes=changes(before, after),
+        new=new_since(before, after),
         same_records=kept.records.encode() in {found.records, found.records_in_words},
         same_bytes=canonical_bytes({**after, **made}).decode() == kept.numbers,
     )

@@ -78,17 +78,24 @@ def _tell_actions(found: QuarterActions) -> int:
     return 0
 
 
+def _tell_new(found: Again) -> None:
+    if found.new_words:
+        say(found.new_words)
+
+
 def _tell_again(name: str, found: Again) -> int:
     against = "its seal" if found.part == 0 else f"its supplement {found.part}"
     if found.is_same:
         bytes_too = ", to the byte" if found.same_bytes else "; settings or versions are others"
         say(f"{name} worked out again: the same numbers and records as in {against}{bytes_too}")
+        _tell_new(found)
         say(CAUTION)
         return 0
     if found.changes:
         say_table(("what", "sealed", "now"), found.changes[:_SHOWN])
     if len(found.changes) > _SHOWN:
         say(f"and {len(found.changes) - _SHOWN} more; --supplement writes all of them")
+    _tell_new(found)
     records = "the same" if found.same_records else "others"
     say_error(
         f"{name} differs from {against}: {len(found.changes)} numbers; its records are {records}"

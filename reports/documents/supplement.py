@@ -17,13 +17,22 @@ _SHOWN = 200
 """Changes that a document shows; changes.csv beside it has all."""
 
 
-def as_supplement(document: Document, part: int, found: Sequence[Change]) -> Document:
-    """Return a report as supplement number `part`, with what differs from the part before."""
+def as_supplement(
+    document: Document, part: int, found: Sequence[Change], new: str = ""
+) -> Document:
+    """Return a report as supplement number `part`, with what differs from the part before.
+
+    `new` says what reports did not have yet when that was sealed.
+    """
     before = "the seal" if part == 1 else f"supplement {part - 1}"
     return replace(
         document,
         title=f"{document.title}, supplement {part}",
-        blocks=(*_changed(before, part, found), *document.blocks),
+        blocks=(
+            *_changed(before, part, found),
+            *([Paragraph(new)] if new else []),
+            *document.blocks,
+        ),
     )
 
 
