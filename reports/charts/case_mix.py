@@ -32,7 +32,7 @@ def ratio_chart(table: CaseMixTable) -> Chart:
     axis = Axis(
         title=f"{event[0].upper()}{event[1:]}, by {stratum_heading(table.split)}",
         name="observed over expected",
-        foot="Lines that reach the right edge go on beyond it." if is_cut else _foot(table.model),
+        foot=f"{'Lines that reach the right edge go on. ' if is_cut else ''}{_foot(table.model)}",
         middle=1.0,
         low=-0.02 * top,
         high=1.01 * top,
@@ -43,9 +43,9 @@ def ratio_chart(table: CaseMixTable) -> Chart:
 
 
 def _foot(model: CaseMix | Refusal) -> str:
-    if isinstance(model, CaseMix) and not model.is_used:
-        return "Not adjusted: expected is the unit's overall rate for everybody."
-    return "Adjusted for patient and pedicle alone."
+    if isinstance(model, CaseMix) and model.is_used:
+        return "Adjusted for patient and pedicle alone."
+    return "Not adjusted: expected is the unit's overall rate for everybody."
 
 
 def calibration_chart(model: CaseMix) -> Chart:
@@ -93,7 +93,7 @@ def _ratios_told(table: CaseMixTable) -> str:
     """Return the groups in words: all of a few, else those whose interval leaves 1 out."""
     opening = f"Observed over expected by {stratum_heading(table.split)}"
     told = [row for row in table.rows if row.ratio.value is not None]
-    if isinstance(table.model, Refusal) or not told:
+    if not told:
         return f"{opening}: none, nothing is expected."
     if len(told) <= MOST_TOLD:
         return f"{opening}. {' '.join(sentence(row) for row in told)}"

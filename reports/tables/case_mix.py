@@ -35,9 +35,10 @@ class ExpectedRow:
     ----------
     group : its name or code
     patients, graded, observed : patients with a graded screw, graded screws, breached ones
-    expected : breached screws by the model; None without one
+    expected : breached screws by the model, or at the unit's overall rate where none is used;
+        None where nothing is graded
     design_effect : None without a graded screw
-    ratio : observed over expected; None below the minimum and without a model
+    ratio : observed over expected; None below the minimum and where nothing is expected
     """
 
     group: str
@@ -130,11 +131,11 @@ def case_mix_table(
     _, stratum, _ = strata(unit, period, question.by, labels or {})
     counted = (stratum >= 0) & ~np.isnan(expected)
     sums = np.bincount(stratum[counted], weights=expected[counted], minlength=len(table.rows))
-    has_model = isinstance(model, CaseMix)
+    is_graded = bool((~np.isnan(expected)).any())
     made = []
     for row, total in zip(table.rows, sums, strict=True):
         ratio = Estimate()
-        if has_model and row.rate is not None and row.design_effect is not None:
+        if row.rate is not None and row.design_effect is not None:
             ratio = observed_over_expected(
                 row.breached, float(total), row.design_effect, question.confidence
             )
@@ -144,7 +145,7 @@ def case_mix_table(
                 patients=row.patients,
                 graded=row.graded,
                 observed=row.breached,
-                expected=float(total) if has_model else None,
+                expected=float(total) if is_graded else None,
                 design_effect=row.design_effect,
                 ratio=ratio,
             )

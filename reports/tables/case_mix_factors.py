@@ -61,8 +61,8 @@ def expected_of(
     """Return the model of an event in the whole unit, and what it expects of each row.
 
     `table` is the frame of every counted screw up to the end of the asked period. The expected
-    probabilities have one entry a row, not a number where the row is not graded for the event or
-    where there is no model.
+    probabilities have one entry a row, not a number where the row is not graded for the event.
+    Where there is no model every graded row has the overall rate.
     """
     graded = event.graded(table).to_numpy(dtype=np.bool_)
     screws = table[graded]
@@ -75,6 +75,8 @@ def expected_of(
     expected = np.full(len(table), np.nan)
     if isinstance(found, CaseMix):
         expected[graded] = found.expected
+    elif len(breached):
+        expected[graded] = breached.mean()
     return found, expected
 
 

@@ -35,6 +35,10 @@ UNADJUSTED = (
     "alone might ({c}). Observed over expected is then the own rate over the unit's, taken of all "
     "screws up to the period's end; nothing is adjusted for."
 )
+REFUSED = (
+    "Expected: the unit's overall rate for each screw. {reason} Observed over expected is then the "
+    "own rate over the unit's, taken of all screws up to the period's end; nothing is adjusted for."
+)
 _LEAST_USEFUL = 0.6
 """A c statistic below which a model is said to tell little (ours, no source)."""
 _LIKE_A_COIN = (
@@ -168,18 +172,18 @@ def _unused(model: CaseMix) -> str:
 
 def _expected_from(model: CaseMix | Refusal) -> str:
     """Return what is expected and of what it is made."""
-    return ADJUSTED if isinstance(model, Refusal) or model.is_used else unadjusted(model)
+    if isinstance(model, Refusal):
+        return REFUSED.format(reason=model.reason)
+    return ADJUSTED if model.is_used else unadjusted(model)
 
 
 def notes(table: CaseMixTable) -> list[str]:
     """Return the sentences that must stand beside the numbers."""
     event, model = table.question.event.words(), table.model
-    is_unused = isinstance(model, CaseMix) and not model.is_used
+    is_used = isinstance(model, CaseMix) and model.is_used
     said = [f"{event[0].upper()}{event[1:]}; {_period(table)}."]
     said.append(_expected_from(model))
-    if isinstance(model, Refusal):
-        said.append(f"{model.reason} Observed counts are shown, and nothing is expected.")
-    else:
+    if isinstance(model, CaseMix):
         said.append(
             f"The model is made from {model.events} breached screws in {model.patients} patients, "
             f"all up to the period's end, worth {model.effective_events:.0f} independent ones."
@@ -188,20 +192,20 @@ def notes(table: CaseMixTable) -> list[str]:
             said.append(_unused(model))
         if model.left_out:
             said.append(f"Left out: {'; '.join(model.left_out)}.")
+    said.append(
+        f"{100 * table.question.confidence:.10g}% intervals: exact Poisson limits on observed "
+        "and expected divided by the design effect; the expected are taken as known. Simulated "
+        "for surgeons who are as expected (5 to 60 patients, rates of 3 to 20%), 1 lay "
+        "within them in 97 of 100 or more."
+    )
+    if table.split in PERSONS:
         said.append(
-            f"{100 * table.question.confidence:.10g}% intervals: exact Poisson limits on observed "
-            "and expected divided by the design effect; the expected are taken as known. Simulated "
-            "for surgeons who are as expected (5 to 60 patients, rates of 3 to 20%), 1 lay "
-            "within them in 97 of 100 or more."
+            "A person's own screws are part of what is expected, which pulls their quotient "
+            "towards 1. In the order of names or codes; this is no ranking."
         )
-        if table.split in PERSONS:
-            said.append(
-                "A person's own screws are part of what is expected, which pulls their quotient "
-                "towards 1. In the order of names or codes; this is no ranking."
-            )
-        if table.split is Split.LEVEL and not is_unused:
-            said.append("Level is one of the factors: quotients by level are near 1 by making.")
-        said.append("An association, not an effect: what is not recorded is not adjusted for.")
+    if table.split is Split.LEVEL and is_used:
+        said.append("Level is one of the factors: quotients by level are near 1 by making.")
+    said.append("An association, not an effect: what is not recorded is not adjusted for.")
     if any(row.graded < table.question.minimum for row in table.rows):
         said.append(f"Below {table.question.minimum} graded screws there is no quotient.")
     if table.second_reading:

@@ -166,18 +166,28 @@ def test_a_unit_without_a_breach_has_no_model_and_says_why():
     contained = a_unit(patients=20, extents_mm=extents())
     table = case_mix_table(contained, Question((Split.SURGEON,)), {1: "Abel"})
     assert isinstance(table.model, Refusal)
-    assert {row.expected for row in table.rows} == {None}
-    assert words_of(table.rows[0])[3:6] == ["-", "-", "-"]
+    assert {row.expected for row in table.rows} == {0.0}
+    assert words_of(table.rows[0])[3:6] == ["0.0", "-", "-"]
     assert "all outcomes are alike" in " ".join(table.notes())
     assert table.as_json()["model"] is None
     assert "all outcomes are alike" in table.as_json()["refused"]
     assert ratio_chart(table).alternative.endswith("none, nothing is expected.")
 
 
-def test_few_breaches_are_refused_in_words():
-    table = case_mix_table(a_unit(patients=12), Question((Split.LEVEL,), minimum=0))
+def test_few_breaches_are_refused_in_words_and_the_unit_s_rate_is_expected():
+    unit = a_unit(patients=12)
+    table = case_mix_table(unit, Question((Split.LEVEL,), minimum=0))
     assert isinstance(table.model, Refusal)
     assert "cannot carry a factor" in table.model.reason
+    assert table.model.reason in table.notes()[1]
+    assert "the unit's overall rate for each screw" in table.notes()[1]
+    observed = sum(row.observed for row in table.rows)
+    graded = sum(row.graded for row in table.rows)
+    for row in table.rows:
+        assert row.expected == pytest.approx(row.graded * observed / graded)
+        assert row.ratio.value == pytest.approx(row.observed / row.expected)
+        assert row.ratio.low <= row.ratio.value <= row.ratio.high
+    assert "near 1 by making" not in " ".join(table.notes())
 
 
 def test_an_empty_period_and_the_minimum_leave_no_quotient():
