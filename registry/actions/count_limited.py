@@ -23,7 +23,7 @@ from registry.domain.disclosure import (
     year_settled_until,
 )
 from reports.frame import Intended
-from reports.tables.rates import PeerPoint, RateTable, rates
+from reports.tables.rates import NO_SHARE, PeerPoint, RateTable, rates
 from reports.tables.splits import PERSONS, IntervalName, Split
 
 if TYPE_CHECKING:
@@ -194,7 +194,7 @@ def has_pooled(unit: pd.DataFrame, asker: Asker, question: Question) -> bool:
 
 def _coarse(row: RateRow, question: Question) -> RateRow:
     """Return a row without what tells how its breaches lie within patients."""
-    row = replace(row, patients_with_event=None, patient_mean=None)
+    row = replace(row, patients_with_event=None, patient_mean=None, patient_share=NO_SHARE)
     return _without_clustering(row) if question.interval is IntervalName.CLUSTERED else row
 
 

@@ -96,11 +96,9 @@ def expectation_of(unit: pd.DataFrame, question: Question) -> Expectation | None
     model, expected = expected_of(unit, question.event)
     if isinstance(model, CaseMix):
         return Expectation(expected, expected_words(model), basis_words(model))
-    graded = question.event.graded(unit).to_numpy(dtype=np.bool_)
-    if not graded.any():
+    if np.isnan(expected).all():
         return None
-    rate = float(question.event.breached(unit).to_numpy()[graded].mean())
-    return Expectation(np.where(graded, rate, np.nan), f"{OVERALL} {model.reason}")
+    return Expectation(expected, f"{OVERALL} {model.reason}")
 
 
 def _imaging(
@@ -161,6 +159,8 @@ def _own(row: RateRow, view: LimitedView, own: RateTable, target: float | None) 
         graded=row.graded,
         breached=row.breached,
         rate=Estimate(row.rate, row.low, row.high),
+        patients_with_event=row.patients_with_event,
+        patient_share=row.patient_share,
     )
     if row.rate is None or target is None:
         return point

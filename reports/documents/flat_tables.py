@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from reports.documents.canonical import fixed
 from reports.documents.quarter_words import six_sentences
 from reports.tables.compare_words import pair_cells
+from reports.tables.rates import SHARE_NAMES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -71,6 +72,7 @@ def _rates(report: QuarterReport) -> FlatTable:
         *("table", "from", "to", "threshold", "direction"),
         *("split", "value", "other_split", "other_value"),
         *_ROW,
+        *SHARE_NAMES,
     )
     lines = tuple(
         line for name, table in report.rates.tables().items() for line in _rate_lines(name, table)
@@ -86,7 +88,7 @@ def _rate_lines(name: str, table: RateTable) -> Iterator[tuple[object, ...]]:
         for split, value in row.stratum.items():
             parts += [split.value, value]
         parts += [None] * (2 * _MOST_SPLITS - len(parts))
-        yield (*about, *parts, *(getattr(row, each) for each in _ROW))
+        yield (*about, *parts, *(getattr(row, each) for each in _ROW), *row.share_cells)
 
 
 def _compare(report: QuarterReport) -> FlatTable:
@@ -99,7 +101,8 @@ def _surgeons(report: QuarterReport) -> FlatTable:
         *("code", "patients", "placed", "imaged", "graded", "breached", "effective"),
         *("rate", "rate_low", "rate_high", "limit_95_low", "limit_95_high", "limit_998_low"),
         *("limit_998_high", "expected", "observed_over_expected", "oe_low", "oe_high"),
-        *("shrunken", "shrunken_low", "shrunken_high", "where"),
+        *("shrunken", "shrunken_low", "shrunken_high", "where", "patients_with_event"),
+        *SHARE_NAMES,
     )
     lines = []
     for point in report.surgeons.points:
@@ -113,7 +116,7 @@ def _surgeons(report: QuarterReport) -> FlatTable:
                 *(point.code, point.patients, point.placed, point.imaged, point.graded),
                 *(point.breached, point.effective, *_three(point.rate), *limits, point.expected),
                 *(*_three(point.observed_over_expected), *_three(point.shrunken)),
-                point.position.value,
+                *(point.position.value, point.patients_with_event, *_three(point.patient_share)),
             )
         )
     return FlatTable("surgeons", heading, tuple(lines))

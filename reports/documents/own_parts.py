@@ -8,7 +8,7 @@ from reports.documents.blocks import Heading, Paragraph, Table
 from reports.tables.rate_words import near_percent, percent, stratum_heading
 from reports.tables.splits import Split
 from reports.tables.surgeon_table import Position
-from reports.tables.surgeon_words import between, imaging_words, quotient, share_imaged
+from reports.tables.surgeon_words import affected, between, imaging_words, quotient, share_imaged
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -17,7 +17,16 @@ if TYPE_CHECKING:
     from reports.documents.own import NoteOnPaper, OwnReport, OwnScrew
     from reports.tables.rates import RateRow, RateTable
 
-_COUNTS = ("patients", "placed", "imaged", "graded", "breached", "rate %", "95% interval %")
+_COUNTS = (
+    "patients",
+    "with one (%; interval)",
+    "placed",
+    "imaged",
+    "graded",
+    "breached",
+    "rate %",
+    "95% interval %",
+)
 
 
 def sentences(report: OwnReport) -> tuple[str, ...]:
@@ -85,7 +94,7 @@ def _counted(number: int, noun: str) -> str:
 
 def _cells(row: RateRow) -> tuple[str, ...]:
     """Return a row's cells under `_COUNTS`."""
-    counts = (row.patients, row.placed, row.imaged, row.graded, row.breached)
+    counts = (row.patients, affected(row), row.placed, row.imaged, row.graded, row.breached)
     rate = "-" if row.rate is None else percent(row.rate)
     limits = "-"
     if row.low is not None and row.high is not None:
@@ -99,7 +108,7 @@ def beside_table(report: OwnReport) -> Table:
     for own, whole in zip(report.own, report.whole, strict=True):
         event = own.question.event.words()
         for whose, table in (("you", own), ("the unit", whole)):
-            cells = _cells(table.rows[0]) if table.rows else ("not shown", *["-"] * 6)
+            cells = _cells(table.rows[0]) if table.rows else ("not shown", *["-"] * 7)
             rows.append((event, whose, *cells))
     return Table("Your rate and the unit's", ("breach", "whose", *_COUNTS), tuple(rows), texts=2)
 

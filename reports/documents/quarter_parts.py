@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from reports.documents.blocks import Table
 from reports.tables.compare_words import p_words, points, span
 from reports.tables.rate_words import percent, stratum_heading
-from reports.tables.surgeon_words import share_imaged, words_of
+from reports.tables.surgeon_words import affected, share_imaged, words_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -17,18 +17,17 @@ if TYPE_CHECKING:
     from reports.tables.compare import ComparisonTable
     from reports.tables.rates import RateRow, RateTable
 
-_COUNTS = ("patients", "with one (share)", "placed", "imaged", "graded", "breached")
+_COUNTS = ("patients", "with one (%; interval)", "placed", "imaged", "graded", "breached")
 _RATE = ("rate %", "95% interval %")
 
 
 def rate_cells(row: RateRow) -> tuple[str, ...]:
     """Return a rate with all that travels with it, under `_COUNTS` and `_RATE`."""
-    share = "" if row.patient_share is None else f" ({percent(row.patient_share)}%)"
     counts = (row.placed, row.imaged, row.graded, row.breached)
     rate = "-" if row.rate is None else percent(row.rate)
     return (
         str(row.patients),
-        f"{row.patients_with_event}{share}",
+        affected(row),
         *map(str, counts),
         rate,
         interval_cell(row),
@@ -122,12 +121,12 @@ def surgeon_tables(report: QuarterReport) -> tuple[Table, Table]:
     against, likely = [], []
     for point in report.surgeons.points:
         code, patients, placed, _, graded, breached, effective, *told = words_of(point)
-        rate, inner, outer, expected, quotient, shrunken, where = told
+        rate, inner, outer, expected, quotient, shrunken, with_one, where = told
         against.append(
             (code, patients, placed, share_imaged(point), graded, effective, breached, rate, inner,
              outer, where)
         )  # fmt: skip
-        likely.append((code, breached, expected, quotient, shrunken))
+        likely.append((code, patients, with_one, breached, expected, quotient, shrunken))
     return (
         Table(
             "Surgeons against the unit's lines, by code",
@@ -137,8 +136,8 @@ def surgeon_tables(report: QuarterReport) -> tuple[Table, Table]:
         ),
         Table(
             "Observed over expected, and what is likely given all surgeons",
-            ("code", "breached", "expected", "observed over expected (95% interval)",
-             "shrunken rate % (interval)"),
+            ("code", "patients", "with one (%; interval)", "breached", "expected",
+             "observed over expected (95% interval)", "shrunken rate % (interval)"),
             tuple(likely),
         ),
     )  # fmt: skip

@@ -48,12 +48,21 @@ def _quarter(report: QuarterReport) -> str:
     if not row.graded:
         return f"In {name} no screw is graded, of {row.placed} placed."
     patients = (
-        f"; so had {row.patients_with_event} of {_counted(row.patients, 'patient')} at least one"
+        f"; {row.patients_with_event} of {_counted(row.patients, 'patient')} had at least one"
+        f"{_share(row)}"
     )
     return (
         f"In {name}, {row.breached} of {_counted(row.graded, 'graded screw')} had "
         f"{event_words(report)}: {rate_with_interval(row)}{patients}."
     )
+
+
+def _share(row: RateRow) -> str:
+    share = row.patient_share
+    if share.value is None or share.low is None or share.high is None:
+        return ""
+    limits = f"{percent(share.low)}% to {percent(share.high)}%"
+    return f", {percent(share.value)}% (95% interval {limits})"
 
 
 def _change(report: QuarterReport) -> str:

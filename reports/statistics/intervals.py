@@ -232,11 +232,21 @@ def clopper_pearson(breached: float, graded: float, confidence: float = 0.95) ->
     (0.2527, 0.3676)
     """
     _check(breached, graded)
-    contained = graded - breached
-    tail = _tail(confidence)
-    low = 0.0 if breached == 0 else float(special.betaincinv(breached, contained + 1, tail))
-    high = 1.0 if contained == 0 else float(special.betainccinv(breached + 1, contained, tail))
-    return Interval(low=low, high=high)
+    low, high = exact_limits(np.array(float(breached)), np.array(float(graded)), confidence)
+    return Interval(low=float(low), high=float(high))
+
+
+def exact_limits(
+    events: npt.NDArray[np.float64], sizes: npt.NDArray[np.float64], confidence: float = 0.95
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return `clopper_pearson` of many proportions, the lower limits and the upper ones.
+
+    Not-a-number where there is nothing to take a proportion of.
+    """
+    others, tail = sizes - events, _tail(confidence)
+    low = np.where(events == 0, 0.0, special.betaincinv(events, others + 1, tail))
+    high = np.where(others == 0, 1.0, special.betainccinv(events + 1, others, tail))
+    return np.where(sizes > 0, low, np.nan), np.where(sizes > 0, high, np.nan)
 
 
 def mid_p(breached: float, graded: float, confidence: float = 0.95) -> Interval:

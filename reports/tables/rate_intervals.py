@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reports.statistics.intervals import clopper_pearson, jeffreys, mid_p, wilson
+from reports.statistics.estimate import Estimate
+from reports.statistics.intervals import clopper_pearson, exact_limits, jeffreys, mid_p, wilson
 from reports.statistics.patient_sums import default_limits
 from reports.tables.splits import IntervalName
 
@@ -43,6 +44,20 @@ class Made:
     effective: float | None = None
     df: float | None = None
     rho: float | None = None
+
+
+def patient_shares(counted: Counted, confidence: float) -> list[Estimate]:
+    """Return the share of each stratum's patients with a breach, with its exact interval.
+
+    Patients are independent of one another, so the interval of independent observations holds:
+    Clopper and Pearson's, which is never less sure than it says, however few patients there are.
+    Nothing without a patient.
+    """
+    sums = counted.sums
+    low, high = exact_limits(sums.with_event, sums.patients, confidence)
+    shares = sums.with_event / np.maximum(sums.patients, 1)
+    every = zip(*(each.tolist() for each in (sums.patients, shares, low, high)), strict=True)
+    return [Estimate(*limits) if patients else Estimate() for patients, *limits in every]
 
 
 def intervals(

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 from reports.tables.splits import PERSONS, IntervalName, Split
 
 if TYPE_CHECKING:
+    from reports.statistics.clustered import UnitClustering
     from reports.tables.rates import PeerPoint, Question, RateRow, RateTable
+    from reports.tables.surgeon_table import SurgeonPoint
 
 HEADINGS = (
-    *("patients", "with a breach", "placed", "imaged", "graded", "breached"),
+    *("patients", "with a breach", "of patients %", "placed", "imaged", "graded", "breached"),
     *("rate %", "interval %", "mean of patients %", "design effect", "own correlation", "df"),
 )
 
@@ -22,11 +24,23 @@ _METHODS = {
     IntervalName.MID_P: "mid-P, screws treated as independent",
 }
 
+_SIMULATED_AT = 0.95
 
 _SURGEONS_CLUSTERING = (
     "Where a surgeon's own clustering cannot be seen, the interval assumes the unit's: for a "
     "surgeon whose patients cluster far more than the unit's it falls short, holding the rate in "
     "as few as 88 of 100 simulated units where it says 95."
+)
+_SIMULATED = (
+    "In simulated units this interval held the true rate about 94 times in 100 or more where 95 "
+    "is said, but for rates of 2% where screws of a patient are much alike (correlation 0.30): "
+    "there 93 times."
+)
+_OF_FEW = "Of fewer than ten graded screws it held the true rate in as few as 91 of 100 such units."
+_FEW_SCREWS = 10
+_OF_PATIENTS = (
+    "The share of patients with such a breach has an exact interval (Clopper-Pearson): patients "
+    "are independent of one another."
 )
 _TOO_NARROW = (
     "Screws of one patient are alike, so this interval is too narrow: where they cluster much it "
@@ -46,7 +60,8 @@ def percent(share: float) -> str:
 
 def words_of(row: RateRow) -> list[str]:
     """Return a row's cells under `HEADINGS`; a dash where a number is undefined."""
-    counts = (row.patients, row.patients_with_event, row.placed, row.imaged, row.graded)
+    affected = "-" if row.patients_with_event is None else str(row.patients_with_event)
+    counts = [str(count) for count in (row.placed, row.imaged, row.graded, row.breached)]
     rate = "-" if row.rate is None else percent(row.rate)
     interval = "-"
     if row.low is not None and row.high is not None:
@@ -55,8 +70,16 @@ def words_of(row: RateRow) -> list[str]:
     df = "-" if row.df is None else f"{row.df:.1f}"
     mean = "-" if row.patient_mean is None else percent(row.patient_mean)
     own = "-" if row.rho is None else f"{row.rho:.3f}"
-    told = ["-" if count is None else str(count) for count in counts]
-    return [*told, str(row.breached), rate, interval, mean, effect, own, df]
+    told = [str(row.patients), affected, share_words(row) or "-", *counts]
+    return [*told, rate, interval, mean, effect, own, df]
+
+
+def share_words(row: RateRow | SurgeonPoint) -> str:
+    """Return the share of patients with a breach in per cent, with its interval; or nothing."""
+    found = row.patient_share
+    if found.value is None or found.low is None or found.high is None:
+        return ""
+    return f"{percent(found.value)}; {percent(found.low)} to {percent(found.high)}"
 
 
 def words_of_rate(row: RateRow) -> str:
@@ -105,18 +128,13 @@ def notes(table: RateTable) -> list[str]:
     event = asked.event.words()
     said = [f"{event[0].upper()}{event[1:]}; {period_words(table)}.", f"{interval_words(table)}."]
     if asked.interval is IntervalName.CLUSTERED and unit is not None:
-        own = "not defined yet" if unit.rho is None else f"{unit.rho:.3f}"
-        said.append(
-            f"Correlation within patients used: {unit.pooled_rho:.3f}, from the unit's own ({own}; "
-            f"{_counted(unit.patients, 'patient')}, {unit.patients_with_event} with such a breach) "
-            "and an assumed 0.10 worth 25 patients."
-        )
-        if PERSONS & set(asked.by):
-            said.append(_SURGEONS_CLUSTERING)
+        said += _clustering(table, unit)
     if asked.interval is not IntervalName.CLUSTERED and _has_limits(table):
         said.append(_TOO_NARROW)
     if asked.interval is IntervalName.CLUSTERED and unit is None and _has_limits(table):
         said.append("The limits are widened to whole per cent; what made them is not shown.")
+    if any(row.patient_share.value is not None for row in table.rows):
+        said.append(_OF_PATIENTS)
     said += _other_stories(table)
     said += table.withheld
     if table.is_partial and not table.withheld:
@@ -131,6 +149,24 @@ def notes(table: RateTable) -> list[str]:
         )
     if table.second_reading:
         said.append(table.second_reading)
+    return said
+
+
+def _clustering(table: RateTable, unit: UnitClustering) -> list[str]:
+    """Return where the correlation used comes from, and where the interval falls short."""
+    own = "not defined yet" if unit.rho is None else f"{unit.rho:.3f}"
+    basis = (
+        f"Correlation within patients used: {unit.pooled_rho:.3f}, from the unit's own ({own}; "
+        f"{_counted(unit.patients, 'patient')}, {unit.patients_with_event} with such a breach) "
+        "and an assumed 0.10 worth 25 patients."
+    )
+    said = [basis]
+    if _has_limits(table) and table.question.confidence == _SIMULATED_AT:
+        said.append(_SIMULATED)
+        if any(row.low is not None and row.graded < _FEW_SCREWS for row in table.rows):
+            said.append(_OF_FEW)
+    if PERSONS & set(table.question.by):
+        said.append(_SURGEONS_CLUSTERING)
     return said
 
 

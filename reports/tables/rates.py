@@ -15,9 +15,10 @@ import numpy as np
 
 from registry.domain.problems import BadInputError, Fault
 from reports.frame import Event, Intended, Threshold
+from reports.statistics.estimate import Estimate
 from reports.tables.cells import harmless
 from reports.tables.counting import ScrewColumns
-from reports.tables.rate_intervals import intervals
+from reports.tables.rate_intervals import intervals, patient_shares
 from reports.tables.rate_words import HEADINGS, notes, stratum_heading, words_of, words_of_peer
 from reports.tables.splits import IntervalName, Split, strata
 
@@ -37,6 +38,10 @@ _JSON_NUMBERS = (
     *("patients", "patients_with_event", "placed", "imaged", "graded", "breached"),
     *("rate", "low", "high", "design_effect", "df"),
 )
+
+NO_SHARE = Estimate()
+SHARE_NAMES = ("patient_share", "patient_share_low", "patient_share_high")
+"""Columns of the share of patients with a breach and its interval, wherever rates are columns."""
 
 
 @dataclass(frozen=True)
@@ -105,12 +110,14 @@ class RateRow:
     effective : graded screws divided by the design effect; None without a graded screw
     df : degrees of freedom; None for the plain intervals and without a graded screw
     patient_mean : mean of the patients' own rates, every patient alike; None as the rate
+    patient_share : of the patients, those with at least one breach, with its exact interval;
+        undefined as the rate
     rho : the stratum's own correlation within patients, before the floor at 0; None for the plain
         intervals and where undefined
     keys : what the stratum is known by in an address, in the order asked
 
-    patients_with_event, low and high, design_effect, effective, df, patient_mean and rho are also
-    None where they may not be shown.
+    patients_with_event, low and high, design_effect, effective, df, patient_mean, patient_share and
+    rho are also None where they may not be shown.
     """
 
     stratum: Mapping[Split, str]
@@ -128,22 +135,22 @@ class RateRow:
     effective: float | None
     df: float | None
     patient_mean: float | None = None
+    patient_share: Estimate = NO_SHARE
     rho: float | None = None
     keys: tuple[str, ...] = ()
-
-    @property
-    def patient_share(self) -> float | None:
-        """Return the share of patients with at least one breach; None without patients."""
-        if self.patients_with_event is None or not self.patients:
-            return None
-        return self.patients_with_event / self.patients
 
     def as_json(self) -> dict[str, object]:
         """Return the row as JSON documents hold it."""
         return {
             "stratum": {split.value: name for split, name in self.stratum.items()},
             **{name: getattr(self, name) for name in _JSON_NUMBERS},
+            "patient_share": self.patient_share.as_json(),
         }
+
+    @property
+    def share_cells(self) -> tuple[float | None, ...]:
+        """Return the share of patients with a breach and its limits, under `SHARE_NAMES`."""
+        return tuple(self.patient_share.as_json().values())
 
     @property
     def tells_another_story(self) -> bool:
@@ -210,6 +217,7 @@ class RateTable:
                     "stratum": {Split.SURGEON.value: peer.code},
                     **dict.fromkeys(_JSON_NUMBERS),
                     "rate": peer.rate,
+                    "patient_share": NO_SHARE.as_json(),
                 }
                 for peer in self.peers
             ],
@@ -224,13 +232,15 @@ class RateTable:
         ]
         by = self.question.by
         pooled = None if self.unit is None else self.unit.pooled_rho
-        lines: list[list[object]] = [[*(split.value for split in by), *names, "pooled_rho"]]
+        lines: list[list[object]] = [
+            [*(split.value for split in by), *names, "pooled_rho", *SHARE_NAMES]
+        ]
         for row in self.rows:
-            values = [getattr(row, name) for name in names]
-            lines.append([*(row.stratum[split] for split in by), *values, pooled])
+            values = [*(getattr(row, name) for name in names), pooled]
+            lines.append([*(row.stratum[split] for split in by), *values, *row.share_cells])
         for peer in self.peers:
             values = [peer.rate if name == "rate" else None for name in names]
-            lines.append([peer.code, *values, None])
+            lines.append([peer.code, *values, None, *NO_SHARE.as_json().values()])
         return lines
 
     def as_csv(self) -> str:
@@ -300,12 +310,14 @@ def rates(
     found = strata(unit, period & mask, question.by, labels or {})
     counted = columns.counts(found.places, len(found.names))
     made = intervals(counted, clustering, question.interval, question.confidence)
-    rows = tuple(
-        replace(_row(each, counted, at, made[at], question.minimum), keys=found.keys[at])
-        for at, each in enumerate(found.names)
-    )
+    shares = patient_shares(counted, question.confidence)
+    rows = []
+    for at, each in enumerate(found.names):
+        row = _row(each, counted, at, made[at], question.minimum)
+        share = NO_SHARE if row.rate is None else shares[at]
+        rows.append(replace(row, keys=found.keys[at], patient_share=share))
     is_partial = bool((period & ~mask).any())
-    return RateTable(question=question, unit=clustering, rows=rows, is_partial=is_partial)
+    return RateTable(question=question, unit=clustering, rows=tuple(rows), is_partial=is_partial)
 
 
 def asked_screws(unit: pd.DataFrame, question: Question) -> npt.NDArray[np.bool_]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from reports.statistics.estimate import Estimate
 from reports.tables.cells import harmless
+from reports.tables.rates import SHARE_NAMES
 from reports.tables.surgeon_words import HEADINGS, notes, words_of
 
 if TYPE_CHECKING:
@@ -79,6 +80,7 @@ class SurgeonPoint:
     limits_95, limits_998 : of the funnel at the effective screws
     expected : breaches expected of the graded screws
     observed_over_expected, shrunken : with their intervals
+    patients_with_event, patient_share : of the patients, those with a breach, and their share
 
     What is undefined, not to be shown, or below the minimum of graded screws is None.
     """
@@ -97,6 +99,8 @@ class SurgeonPoint:
     expected: float | None = None
     observed_over_expected: Estimate = NO_ESTIMATE
     shrunken: Estimate = NO_ESTIMATE
+    patients_with_event: int | None = None
+    patient_share: Estimate = NO_ESTIMATE
 
     @property
     def position(self) -> Position:
@@ -124,6 +128,8 @@ class SurgeonPoint:
             "expected": self.expected,
             "observed_over_expected": self.observed_over_expected.as_json(),
             "shrunken": self.shrunken.as_json(),
+            "patients_with_event": self.patients_with_event,
+            "patient_share": self.patient_share.as_json(),
         }
 
 
@@ -193,7 +199,8 @@ _CSV_NAMES = (
     *("surgeon", "patients", "placed", "imaged", "graded", "breached", "effective"),
     *("rate", "low", "high", "limit_95_low", "limit_95_high", "limit_998_low", "limit_998_high"),
     *("expected", "observed_over_expected", "oe_low", "oe_high"),
-    *("shrunken", "shrunken_low", "shrunken_high", "imaging"),
+    *("shrunken", "shrunken_low", "shrunken_high", "imaging", "patients_with_event"),
+    *SHARE_NAMES,
 )
 
 
@@ -213,6 +220,8 @@ def _csv_cells(point: SurgeonPoint) -> list[object]:
         *of(point.observed_over_expected),
         *of(point.shrunken),
         imaging,
+        point.patients_with_event,
+        *of(point.patient_share),
     ]
 
 

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.tables.rate_words import percent
+from reports.tables.rate_words import percent, share_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from reports.statistics.estimate import Estimate
     from reports.statistics.intervals import Interval
+    from reports.tables.rates import RateRow
     from reports.tables.surgeon_table import SurgeonPoint, SurgeonTable
 
 HEADINGS = (
     *("surgeon", "patients", "placed", "imaged %", "graded", "breached", "effective"),
     *("rate % (interval)", "95% lines", "99.8% lines", "expected", "O/E (interval)"),
-    *("shrunken % (interval)", "where"),
+    *("shrunken % (interval)", "patients with a breach (%; interval)", "where"),
 )
 
 SIGNALS: tuple[tuple[str, str], ...] = tuple(
@@ -52,8 +53,17 @@ def words_of(point: SurgeonPoint) -> list[str]:
         _number(point.expected),
         quotient(point.observed_over_expected),
         in_per_cent(point.shrunken),
+        affected(point),
         str(point.position),
     ]
+
+
+def affected(one: SurgeonPoint | RateRow) -> str:
+    """Return the patients with a breach, with their share and its interval where it has one."""
+    if one.patients_with_event is None:
+        return "-"
+    share = share_words(one)
+    return f"{one.patients_with_event} ({share})" if share else str(one.patients_with_event)
 
 
 def share_imaged(point: SurgeonPoint) -> str:

@@ -92,6 +92,8 @@ OVERALL = (
 def _spread(drawn: Sequence[RateRow], target: float) -> Spread | None:
     pairs = [(row.rate, row.effective) for row in drawn]
     known = [(rate, size) for rate, size in pairs if rate is not None and size is not None]
+    if len(known) < 2:  # noqa: PLR2004 - one alone lies apart from nobody
+        return None
     return spread([rate for rate, _ in known], [size for _, size in known], target)
 
 
@@ -136,7 +138,11 @@ def _point(
     expected: float | None,
     shrunk: Estimate | None,
 ) -> SurgeonPoint:
-    bare = SurgeonPoint(label, row.patients, row.placed, row.imaged, row.graded, row.breached)
+    bare = SurgeonPoint(
+        *(label, row.patients, row.placed, row.imaged, row.graded, row.breached),
+        patients_with_event=row.patients_with_event,
+        patient_share=row.patient_share,
+    )
     if row.rate is None or target is None or not row.effective:
         return replace(bare, effective=row.effective)
     quotient = Estimate()

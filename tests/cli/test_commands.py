@@ -122,7 +122,7 @@ def test_a_conflict_is_listed_and_not_applied(loaded, tmp_path):
 SHAPE = ["by", "threshold", "direction", "from", "to", "interval", "rows"]
 ROW = [
     *("stratum", "patients", "patients_with_event", "placed", "imaged", "graded", "breached"),
-    *("rate", "low", "high", "design_effect", "df"),
+    *("rate", "low", "high", "design_effect", "df", "patient_share"),
 ]
 
 

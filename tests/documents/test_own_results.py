@@ -154,7 +154,7 @@ def test_of_days_that_are_not_settled_the_unit_stays_unsaid(unit: Ledger):
     assert report.headline() is not None
     assert report.headline(of_unit=True) is None
     said = [cells for cells in beside_table(report).rows if cells[1] == "the unit"]
-    assert {cells[2:] for cells in said} == {("not shown", *["-"] * 6)}
+    assert {cells[2:] for cells in said} == {("not shown", *["-"] * 7)}
 
 
 def test_who_has_no_own_screws_is_refused(unit: Ledger):

@@ -7,10 +7,12 @@ from datetime import date
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import binomtest
 
 from registry.domain.directions import PEDICLE_WALLS, Direction
 from registry.domain.levels import LEVELS
 from reports.frame import Intended, Threshold, frame
+from reports.statistics.estimate import Estimate
 from reports.tables.rates import Question, rates
 from reports.tables.splits import IntervalName, Split
 from tests.statistics.plain_default import default_interval
@@ -112,9 +114,14 @@ def test_counts_are_those_of_plain_python(rows, question):
         is_shown = row.graded > 0 and row.graded >= question.minimum
         assert row.rate == (row.breached / row.graded if is_shown else None)
         assert (row.low is not None) == (row.high is not None) == is_shown
-        assert row.patient_share == (
-            row.patients_with_event / row.patients if row.patients else None
-        )
+        share = row.patient_share
+        if not is_shown:
+            assert share == Estimate()
+            continue
+        x, n = row.patients_with_event, row.patients
+        limits = binomtest(x, n).proportion_ci(question.confidence, "exact")  # scipy's own
+        assert share.value == x / n
+        assert (share.low, share.high) == pytest.approx((limits.low, limits.high), abs=1e-9)
 
 
 @settings(deadline=None)

@@ -71,11 +71,14 @@ def test_the_json_has_the_fixed_shape():
     assert list(first) == [
         *("code", "patients", "graded", "effective", "breached", "rate", "limits_95", "limits_998"),
         *("expected", "observed_over_expected", "shrunken"),
+        *("patients_with_event", "patient_share"),
     ]
     assert list(first["rate"]) == ["value", "low", "high"]
     assert [len(first[name]) for name in ("limits_95", "limits_998")] == [2, 2]
     lines = list(csv.DictReader(io.StringIO(TABLE.as_csv())))
     assert [float(line["rate"]) for line in lines] == [p.rate.value for p in TABLE.points]
+    shares = [row.patient_share for row in TABLE.rates.rows]
+    assert {float(line["patient_share_high"]) for line in lines} == {each.high for each in shares}
 
 
 def test_another_expectation_is_summed_over_the_graded_screws_of_the_period():

@@ -5,7 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from reports.tables.rate_words import HEADINGS, percent, stratum_heading, words_of, words_of_peer
+from reports.tables.rate_words import (
+    HEADINGS,
+    share_words,
+    stratum_heading,
+    words_of,
+    words_of_peer,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,7 +22,7 @@ if TYPE_CHECKING:
 _COUNTS = {"placed": "Placed", "imaged": "Imaged", "graded": "Graded", "breached": "Breached"}
 _OF_PATIENTS = {
     "patients": "Patients",
-    "with a breach": "Patients with a breach (%)",
+    "with a breach": "Patients with a breach (%; interval)",
     "mean of patients %": "Mean of patients\N{RIGHT SINGLE QUOTATION MARK} rates, %",
     "design effect": "Design effect",
     "own correlation": "Own correlation",
@@ -62,14 +68,13 @@ def _line_of_peer(peer: PeerPoint) -> Line:
 
 
 def _line(row: RateRow) -> Line:
-    share = row.patient_share
     no_rate = ""
     if row.rate is None:
         no_rate = "too few for a rate" if row.graded else "none graded"
     return _made(
         tuple(row.stratum.values()) or ("all screws",),
         words_of(row),
-        patient_share="" if no_rate or share is None else percent(share),
+        patient_share=share_words(row),
         no_rate=no_rate,
     )
 

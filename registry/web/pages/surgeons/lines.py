@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 POINTS = {
     "surgeon": "surgeon",
     "patients": "patients",
+    "patients with a breach (%; interval)": "with a breach (%; interval)",
     "graded": "graded",
     "effective": "effective",
     "breached": "breached",
