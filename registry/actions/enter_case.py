@@ -27,7 +27,7 @@ from registry.store.queries.known_cases import known_patients
 from registry.store.queries.people import person_ids
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping
+    from collections.abc import Collection, Iterable
     from datetime import date, datetime
 
     from registry.domain.access import Viewer
@@ -258,11 +258,3 @@ def look_up_earlier(
                 "found by hospital number, to enter a revision",
             )
     return found
-
-
-def places_replaced(found: Iterable[EarlierScrew]) -> Mapping[tuple[str, str], list[EarlierScrew]]:
-    """Return earlier screws by their level and side."""
-    by_place: dict[tuple[str, str], list[EarlierScrew]] = {}
-    for screw in found:
-        by_place.setdefault((screw.level, screw.side), []).append(screw)
-    return by_place

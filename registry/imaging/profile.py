@@ -13,8 +13,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-EDITION = "2026c"
-
 
 class Action(StrEnum):
     """Table E.1-1a's codes; of several the later only where the object's type needs it."""

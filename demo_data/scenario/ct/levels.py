@@ -79,7 +79,6 @@ LEVELS = (
     LevelShape("L4", 25.0, 17.5, 27.5, 11.0, 9.0, 0.4, 23.5, 16.5, 12.8, 14.8, 16.0),
     LevelShape("L5", 26.0, 17.5, 27.0, 10.0, 22.0, -0.4, 26.0, 17.0, 15.0, 14.0, 24.0),
 )
-INSTRUMENTED = ("T11", "T12", "L1", "L2", "L3", "L4")
 _ORIGIN_LEVEL = "L3"
 # The column leans a little sideways, as most do; degrees against the long axis.
 _SIDEWAYS_DEG = 1.0

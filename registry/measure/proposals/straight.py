@@ -28,7 +28,6 @@ METAL_HU = 2000.0
 LEAST_BLOOM_MM, MOST_BLOOM_MM = 0.3, 3.0
 VOXEL_SHARE = 0.5
 _FAINT_HU = 100.0
-_NO_METAL_HU = 1e9
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,7 +27,6 @@ _EDGE_MM = 1.2
 _ISTHMUS_BEHIND_BODY_MM = 7.5
 _LEFT = (1.0, 0.0, 0.0)
 _UP = (0.0, 0.0, 1.0)
-_BACK = (0.0, 1.0, 0.0)
 _Point = tuple[float, float, float]
 _Bar = tuple[_Point, _Point, _Point, tuple[float, float], tuple[float, float]]
 

@@ -69,11 +69,6 @@ class Draft:
     earlier: tuple[tuple[str, ScrewPlace, str], ...] = ()
 
     @property
-    def is_laid_out(self) -> bool:
-        """Whether there is a construct to fill."""
-        return bool(self.screws)
-
-    @property
     def there(self) -> dict[ScrewPlace, Mapping[str, str]]:
         """The places that have a screw."""
         return {place: texts for place, texts in self.screws.items() if texts["life"].strip()}
