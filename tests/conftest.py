@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.build.chromium import chromium
+from tests.build.compiled_once import compiled_once
 from tests.build.places import KINDS, Place, Templates
 
 if TYPE_CHECKING:
@@ -57,6 +58,12 @@ def _is_of_the_share(item: pytest.Item) -> bool:
     if room not in _SHARED_ROOMS or "postgresql" not in item.name or _ALWAYS.search(item.name):
         return True
     return zlib.crc32(item.nodeid.encode()) % _ONE_IN == 0
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _statements_are_compiled_once() -> Iterator[None]:
+    with compiled_once():
+        yield
 
 
 @pytest.fixture(scope="session")

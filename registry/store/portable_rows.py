@@ -12,6 +12,7 @@ import re
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Boolean, Date, DateTime, Integer, inspect, text
@@ -66,18 +67,20 @@ class Shape:
         return ", ".join(f'"{name}"' for name, _ in self.columns)
 
 
-def shapes_at(revision: str) -> list[Shape]:
+@cache
+def shapes_at(revision: str) -> tuple[Shape, ...]:
     """Return every table that the schema has at a revision, by name.
 
     An empty database in memory is asked, so that an older schema is known as well as this one and
-    whatever else stands in a ledger's database is none of it.
+    whatever else stands in a ledger's database is none of it. That takes every step of the schema,
+    so a revision is asked for once.
     """
     engine = make_engine("sqlite://")
     try:
         with engine.connect() as connection, connection.begin():
             migrating.step(connection, revision)
             found = inspect(connection)
-            return [
+            return tuple(
                 Shape(
                     table,
                     tuple(sorted((c["name"], _kind(c["type"])) for c in found.get_columns(table))),
@@ -85,7 +88,7 @@ def shapes_at(revision: str) -> list[Shape]:
                 )
                 for table in sorted(found.get_table_names())
                 if table != "alembic_version"
-            ]
+            )
     finally:
         engine.dispose()
 
