@@ -163,10 +163,12 @@ def _late(ledger: Ledger, screws: pd.DataFrame) -> frozenset[int]:
     window = ledger.settings.audit_window_days
     with ledger.reading() as session:
         days = last_read_days(session, window)
+    settled = {read: settled_until(read, window[1]) for read in set(days.values())}
+    ends = {day: quarter_end(day) for day in set(screws["operated_on"].dt.date)}
     late = set()
     for screw, operated in zip(screws["screw_id"], screws["operated_on"].dt.date, strict=True):
         read = days.get(int(screw))
-        if read is not None and settled_until(read, window[1]) >= quarter_end(operated):
+        if read is not None and settled[read] >= ends[operated]:
             late.add(int(screw))
     return frozenset(late)
 

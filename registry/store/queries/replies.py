@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from datetime import date, datetime
     from decimal import Decimal
 
+    from sqlalchemy import ColumnElement, Select
     from sqlalchemy.orm import Session
 
     from registry.domain.access import Viewer
@@ -237,10 +238,21 @@ def _screws(
 ) -> list[ReplyScrew]:
     scans = audit_scans(session, window_days)
     held = held_scans(session)
-    standing, owed = _standing(session), _owed(session)
+    asked_for = (
+        Screw.life.in_(_LIVES),
+        Case.operated_on.between(quarter.first, quarter.last),
+        *own,
+    )
+    # Of a quarter's screws alone: a ledger of years holds many times as many readings.
+    those = select(Screw.id).join(Case, Case.id == Screw.case_id).where(*asked_for)
+    standing, owed = _standing(session, those), _owed(session)
     consensus = {
         (row[0], row[1]): row[2:]
-        for row in session.execute(select(ConsensusRow.screw_id, ConsensusRow.scan_id, *_COUNTED))
+        for row in session.execute(
+            select(ConsensusRow.screw_id, ConsensusRow.scan_id, *_COUNTED).where(
+                ConsensusRow.screw_id.in_(those)
+            )
+        )
     }
     asked = set(
         session.execute(
@@ -253,9 +265,7 @@ def _screws(
         select(Screw.id, Screw.level, Screw.side, Screw.number, Case.id, Case.reference,
                Case.operated_on)
         .join(Case, Case.id == Screw.case_id)
-        .where(
-            Screw.life.in_(_LIVES), Case.operated_on.between(quarter.first, quarter.last), *own
-        )
+        .where(*asked_for)
     )  # fmt: skip
     found = []
     for row in session.execute(query):
@@ -288,13 +298,15 @@ def _screws(
     )
 
 
-def _standing(session: Session) -> Mapping[tuple[int, int], dict[ReadingRole, int]]:
-    """Return the readings that nothing supersedes, by screw and scan and role."""
+def _standing(
+    session: Session, screws: Select[int]
+) -> Mapping[tuple[int, int], dict[ReadingRole, int]]:
+    """Return the readings of screws that nothing supersedes, by screw and scan and role."""
     superseded = select(Reading.supersedes_id).where(Reading.supersedes_id.is_not(None))
     found: dict[tuple[int, int], dict[ReadingRole, int]] = defaultdict(dict)
     for screw, scan, role, reading in session.execute(
         select(Reading.screw_id, Reading.scan_id, Reading.role, Reading.id).where(
-            Reading.id.not_in(superseded)
+            Reading.id.not_in(superseded), Reading.screw_id.in_(screws)
         )
     ):
         found[screw, scan][ReadingRole(role)] = reading

@@ -147,7 +147,8 @@ def _found_on(session: Session, scans: set[int]) -> dict[int, Mapping[Direction,
     query = (
         select(ConsensusRow.screw_id, ConsensusRow.scan_id, *EXTENT_COLUMNS)
         .join(Screw, Screw.id == ConsensusRow.screw_id)
-        .where(ConsensusRow.is_assessable)
+        .join(Scan, Scan.id == ConsensusRow.scan_id)
+        .where(ConsensusRow.is_assessable, Scan.reason == ScanReason.SYMPTOMS)
     )
     return {
         row[0]: dict(zip(Direction, row[2:], strict=True))
