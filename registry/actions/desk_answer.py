@@ -7,7 +7,8 @@ from decimal import Decimal
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from registry.actions.desk_measure import Measured, converging_deg, measure_marks
+from registry.actions.desk_angles import angles_of
+from registry.actions.desk_measure import Measured, measure_marks
 from registry.actions.desk_pictures import SAME_SECTION_MM, SECTION_STEP_MM
 from registry.actions.desk_screw import closes_a_ring
 from registry.actions.desk_side import side_faults
@@ -93,7 +94,7 @@ class Answer:
     Attributes
     ----------
     extents : stored tenths by direction; a direction left out, or None, was not measured
-    columns : of the reading besides: uncertainties, bearing, angle
+    columns : of the reading besides: uncertainties, bearing, angles
     is_near_cut_off : of one of the unit's own
     measured : what the marks came to, None where nothing was measured on them
     """
@@ -185,7 +186,11 @@ def _by_eye(screw: OpenedScrew, marks: Marks, shown: Shown) -> Answer:
         else tuple(wall for wall in PEDICLE_WALLS if wall in screw.level.needed_walls)
     )
     # As contained screws are mostly read so, their angles have to count with the others'.
-    columns = {"convergence_deg": converging_deg(marks.placing)}
+    angles = angles_of(marks.placing)
+    columns = {
+        "convergence_deg": angles.convergence_deg,
+        "sagittal_deg": angles.sagittal_deg,
+    }
     return Answer({wall: Decimal("0.0") for wall in walls}, columns)
 
 
@@ -257,4 +262,5 @@ def _measured(measured: Measured) -> Answer:
     }
     columns["bearing_deg"] = measured.bearing_deg
     columns["convergence_deg"] = measured.convergence_deg
+    columns["sagittal_deg"] = measured.sagittal_deg
     return Answer(measured.stored(), columns, measured.is_near_cut_off, measured)

@@ -16,12 +16,13 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 from registry.actions.desk_screw import Placing
 from registry.domain.directions import PEDICLE_WALLS, Direction
 from registry.domain.problems import BadInputError, Fault
-from registry.measure.axes import ScrewAxis
+from registry.measure.axes import ScrewAxis, point
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from registry.actions.desk_pictures import Across
+    from registry.measure.axes import Point
 
 Pair: TypeAlias = tuple[float, float]
 MarksByDepth: TypeAlias = "Mapping[float, tuple[Pair, ...]]"
@@ -30,6 +31,9 @@ MOST_SECTIONS, MOST_MARKS = 60, 100
 """More marked sections, or marks in one, are a slip."""
 _FARTHEST_MM = 2000.0
 _STEEPEST_MIDPLANE_DEG = 45.0
+_STEEPEST_ENDPLATE_DEG = 75.0
+_SHORTEST_ENDPLATE_MM = 5.0
+"""Nearer together two places tell no direction; both bounds are ours."""
 
 
 class Bone(StrEnum):
@@ -73,6 +77,7 @@ class Marks:
     front : marks of the body's front, or None
     estimated_diameter_mm : where the catalogue's is not known
     is_axis_proposed : the program found the ends, and the reader took them as they were
+    found : which of `midplane` and `endplate` stand as the program found them
     """
 
     placing: Placing
@@ -82,6 +87,7 @@ class Marks:
     front: FrontMarks | None = None
     estimated_diameter_mm: float | None = None
     is_axis_proposed: bool = False
+    found: frozenset[str] = frozenset()
 
     def of(self, bone: Bone) -> MarksByDepth:
         """Return the marks of one bone by depth."""
@@ -90,7 +96,7 @@ class Marks:
     def to_json(self) -> str:
         """Return the text that `read_marks` takes, the same for the same marks."""
         axis, front = self.placing.axis, self.front
-        document = {
+        document: dict[str, Any] = {
             "entry_mm": axis.entry_mm,
             "tip_mm": axis.tip_mm,
             "midplane_mm": self.placing.midplane_mm,
@@ -113,20 +119,35 @@ class Marks:
         # Said only where it is so: what was kept before it was asked stays the same text.
         if self.is_axis_proposed:
             document["is_axis_proposed"] = True
+        if self.placing.endplate_mm is not None:
+            document["endplate_mm"] = self.placing.endplate_mm
+        if self.found:
+            document["found"] = sorted(self.found)
         return json.dumps(document, sort_keys=True, separators=(",", ":"))
 
 
 def read_placing(document: Mapping[str, Any]) -> Placing:
-    """Return the screw's ends and midplane; BadInputError where they make no screw."""
+    """Return the screw's ends, midplane and endplate; BadInputError where they make no screw."""
     entry, tip = (_numbers(document.get(name), 3, name) for name in ("entry_mm", "tip_mm"))
     axis = ScrewAxis((entry[0], entry[1], entry[2]), (tip[0], tip[1], tip[2]))
-    given = document.get("midplane_mm")
+    return Placing(axis, _midplane(document), _endplate(document))
+
+
+def _two_points(document: Mapping[str, Any], where: str) -> tuple[Point, Point] | None:
+    given = document.get(f"{where}_mm")
     if given is None:
-        return Placing(axis)
-    points = [_numbers(each, 3, "midplane") for each in _listed(given, "midplane", 2)]
+        return None
+    points = [_numbers(each, 3, where) for each in _listed(given, where, 2)]
     if len(points) != 2:  # noqa: PLR2004 - a line has two points
-        raise BadInputError(Fault("the midplane needs two points", "midplane"))
-    (x, y, z), (other_x, other_y, other_z) = points
+        raise BadInputError(Fault(f"the {where} needs two points", where))
+    return point(points[0]), point(points[1])
+
+
+def _midplane(document: Mapping[str, Any]) -> tuple[Point, Point] | None:
+    points = _two_points(document, "midplane")
+    if points is None:
+        return None
+    (x, y, _), (other_x, other_y, _) = points
     across, along = abs(other_x - x), abs(other_y - y)
     if math.degrees(math.atan2(across, along)) > _STEEPEST_MIDPLANE_DEG or along == 0.0:
         raise BadInputError(
@@ -136,7 +157,26 @@ def read_placing(document: Mapping[str, Any]) -> Placing:
                 "mark the middle of the body's front and the spinous process",
             )
         )
-    return Placing(axis, ((x, y, z), (other_x, other_y, other_z)))
+    return points
+
+
+def _endplate(document: Mapping[str, Any]) -> tuple[Point, Point] | None:
+    points = _two_points(document, "endplate")
+    if points is None:
+        return None
+    front, back = points
+    level = math.dist(front[:2], back[:2])
+    if level < _SHORTEST_ENDPLATE_MM or (
+        math.degrees(math.atan2(abs(front[2] - back[2]), level)) > _STEEPEST_ENDPLATE_DEG
+    ):
+        raise BadInputError(
+            Fault(
+                "its two ends do not lie one before the other",
+                "upper endplate",
+                "mark its front and its back corner",
+            )
+        )
+    return points
 
 
 def read_marks(document: Mapping[str, Any]) -> Marks:
@@ -154,6 +194,7 @@ def read_marks(document: Mapping[str, Any]) -> Marks:
         front=_front(document.get("front")),
         estimated_diameter_mm=None if diameter is None else _number(diameter, "diameter"),
         is_axis_proposed=document.get("is_axis_proposed") is True,
+        found=frozenset(_each(document.get("found"), "found", 2, _plane_found)),
     )
 
 
@@ -207,6 +248,12 @@ def _pedicle_wall(name: object) -> Direction:
     if found is None:
         raise _wrong("contained")
     return found
+
+
+def _plane_found(name: object) -> str:
+    if name not in {"midplane", "endplate"}:
+        raise _wrong("found")
+    return str(name)
 
 
 def _by_depth(name: str, given: object) -> dict[float, tuple[Pair, ...]]:

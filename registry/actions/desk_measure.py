@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from registry.actions.desk_angles import angles_of
 from registry.actions.desk_callipers import ordered_ends
 from registry.actions.desk_curves import Fitted, FittedCurve, drawn_curves, fit_outlines
 from registry.actions.desk_marks import Bone, Marks
@@ -16,7 +17,6 @@ from registry.domain.millimetres import LARGEST_EXTENT_MM, TENTH, measured_to_st
 from registry.domain.problems import BadInputError, Fault
 from registry.domain.readings import Method
 from registry.domain.scales import SCALES, grade, measured_walls
-from registry.measure.angles import convergence_deg
 from registry.measure.body import anterior_extent, body_lateral_extent, endplate_extent
 from registry.measure.calliper import calliper_line
 from registry.measure.extents import WallExtent, pedicle_extents
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from registry.actions.desk_marks import Pair
-    from registry.actions.desk_screw import Placing
     from registry.domain.access import Viewer
     from registry.domain.settings import Settings
     from registry.measure.cortex import ClosedCurve
@@ -71,7 +70,8 @@ class Measured:
     ----------
     extents : by direction
     bearing_deg : of the greatest pedicle extent, None where none is above 0
-    convergence_deg : against the midplane that the reader set, else None
+    convergence_deg : against the midplane, None where none is set
+    sagittal_deg : against the upper endplate, None where none is set
     grade : on the unit's scale, None where a needed wall was not measured
     grade_step : 0 to 4, where the grade stands on its scale from best to worst, or None
     missing_walls : needed for a grade and not measured
@@ -88,6 +88,7 @@ class Measured:
     extents: Mapping[Direction, MeasuredExtent] = field(default_factory=dict)
     bearing_deg: Decimal | None = None
     convergence_deg: Decimal | None = None
+    sagittal_deg: Decimal | None = None
     grade: str | None = None
     grade_step: int | None = None
     missing_walls: tuple[Direction, ...] = ()
@@ -332,12 +333,6 @@ def _endplates(work: _Work) -> None:
         work.keep(Direction.ENDPLATE, max(found, key=lambda each: each.margin_mm or -math.inf))
 
 
-def converging_deg(placing: Placing) -> Decimal | None:
-    """Return the axis's convergence in whole tenths of a degree; None without a midplane."""
-    angle = convergence_deg(placing.axis, placing.midplane)
-    return None if angle is None else to_tenths(Decimal(repr(angle)))
-
-
 def _told(work: _Work) -> Measured:
     at, settings = work.screw.level, work.settings
     stored = {wall: extent.stored_mm for wall, extent in work.extents.items()}
@@ -346,10 +341,12 @@ def _told(work: _Work) -> Measured:
     depths = {depth for by_depth in work.marks.bones.values() for depth in by_depth}
     depths |= {line.depth_mm for line in work.marks.callipers}
     found = None if work.is_short else grade(stored, at.code, settings.scale)
+    angles = angles_of(work.marks.placing)
     return Measured(
         extents=work.extents,
         bearing_deg=top.bearing_deg if top is not None and top.stored_mm > 0 else None,
-        convergence_deg=converging_deg(work.marks.placing),
+        convergence_deg=angles.convergence_deg,
+        sagittal_deg=angles.sagittal_deg,
         grade=found,
         grade_step=None if found is None else _step(found, settings.scale),
         missing_walls=_missing(work, stored),

@@ -12,8 +12,10 @@ from registry.actions.desk_kept import KEPT
 from registry.actions.desk_screw import Placing, open_screw
 from registry.actions.desk_side import side_doubt
 from registry.domain.problems import BadInputError, Fault
+from registry.measure.axes import unit
 from registry.measure.metal import shank_near
 from registry.measure.overview import metal_projection, overview, scan_middle_mm, volume_span_mm
+from registry.measure.planes import PlaneGrid, sample_planes
 from registry.measure.sections import AlongGrid, sample_along_axis, sample_sections
 
 if TYPE_CHECKING:
@@ -39,6 +41,10 @@ ALONG_MARGIN_MM = 15.0
 """How much is shown before the entry and beyond the tip."""
 OVERVIEW_SPACING_MM = 0.5
 PROJECTION_SPACING_MM = 1.0
+UPRIGHT_HALF_MM, UPRIGHT_SPACING_MM = 40.0, 0.5
+UPRIGHT_PIXELS = round(2.0 * UPRIGHT_HALF_MM / UPRIGHT_SPACING_MM) + 1
+UPRIGHT_AT_SHARE = 0.75
+"""Where along the screw the picture of the midplane has its middle."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -238,6 +244,54 @@ def _along(screw: OpenedScrew, placing: Placing, across: Across) -> Pictures:
         start_mm=start,
         along=frame.normal.tolist(),
         up=up.tolist(),
+    )
+
+
+def upright_picture(
+    ledger: Ledger, viewer: Viewer, assignment_id: int, placing: Placing, now: datetime
+) -> Pictures:
+    """Return the vertebra's midplane about the screw, front at the left and head on top.
+
+    The layout adds `corner_mm` (LPS, centre of the first pixel), `right` and `down`.
+    """
+    image = open_screw(ledger, viewer, assignment_id, now).image
+    grid = upright_grid(placing)
+    asked = ("upright", placing.axis, placing.midplane_mm)
+    return _kept(ledger, image, asked, lambda: _upright(image, grid))
+
+
+def _upright(image: Image, grid: PlaneGrid) -> Pictures:
+    return Pictures.of(
+        sample_planes(image.voxels, image.affine, [grid])[0][None],
+        UPRIGHT_SPACING_MM,
+        corner_mm=grid.first_mm.tolist(),
+        right=unit(grid.right_mm).tolist(),
+        down=unit(grid.down_mm).tolist(),
+    )
+
+
+def upright_grid(placing: Placing) -> PlaneGrid:
+    """Return the pixels of a midplane, the middle of the screw's front half in their middle.
+
+    Raises
+    ------
+    BadInputError : without a midplane
+    """
+    midplane = placing.midplane
+    if midplane is None:
+        raise BadInputError(Fault("not set", "midplane", "set it on the axial picture first"))
+    across = np.asarray(midplane.normal)
+    down = np.array([0.0, 0.0, -1.0])
+    right = np.cross(across, down)
+    right = right if right[1] >= 0.0 else -right
+    middle = placing.axis.at(UPRIGHT_AT_SHARE * placing.axis.length_mm)
+    middle = middle - float((middle - np.asarray(midplane.point_mm)) @ across) * across
+    return PlaneGrid(
+        middle - UPRIGHT_HALF_MM * (right + down),
+        UPRIGHT_SPACING_MM * right,
+        UPRIGHT_SPACING_MM * down,
+        UPRIGHT_PIXELS,
+        UPRIGHT_PIXELS,
     )
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from registry.actions.image_notes import image_notes
 from registry.actions.worklist import blind_screw
 from registry.domain.directions import Direction, Side
@@ -78,10 +80,13 @@ class Placing:
     axis : entry and tip, LPS
     midplane_mm : two points of the vertebra's midplane at the same height or not, LPS, or None;
         the plane holds both and the scan's head-to-foot direction
+    endplate_mm : the front and the back end of the vertebra's upper endplate, LPS, or None; the
+        plane holds both and stands square to the midplane
     """
 
     axis: ScrewAxis
     midplane_mm: tuple[Point, Point] | None = None
+    endplate_mm: tuple[Point, Point] | None = None
 
     @property
     def midplane(self) -> Midplane | None:
@@ -90,6 +95,15 @@ class Placing:
             return None
         (x, y, _), (other_x, other_y, _) = self.midplane_mm
         return Midplane(self.midplane_mm[0], point(unit((y - other_y, other_x - x, 0.0))))
+
+    @property
+    def endplate_normal(self) -> Point | None:
+        """The upper endplate's normal, LPS; None without both its ends and a midplane."""
+        midplane = self.midplane
+        if self.endplate_mm is None or midplane is None:
+            return None
+        along = np.subtract(*self.endplate_mm)
+        return point(unit(np.cross(along, midplane.normal)))
 
     def frame(self, depth_mm: float, side: Side) -> SectionFrame:
         """Return the frame of the section at a depth."""

@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
+from registry.actions.desk_angles import NOT_MEASURED, Angles, angles_of
 from registry.actions.desk_marks import Bone, read_marks
 from registry.actions.desk_measure import measure_marks
 from registry.actions.desk_pictures import across_of
@@ -21,6 +22,7 @@ from registry.actions.evidence_drawing import (
     along_axis_picture,
     evidence_picture,
     section_picture,
+    upright_picture,
 )
 from registry.actions.keep_evidence import read_words
 from registry.actions.look_at_case import look_at_others_readings
@@ -64,8 +66,10 @@ class Reopened:
     is_kept : its picture was kept with it; else it is drawn later from the kept marks
     document : what its pictures are drawn from, None where there are none
     sections_mm : depths of the marked sections and of the one that decided
-    placed_mm : entry, tip and, where it was set, the midplane's two points, LPS
+    placed_mm : entry, tip and, where they stand, two points of the midplane and of the endplate
     is_axis_proposed : entry and tip are the program's, taken by the reader as they were
+    angles : as stored, with why one is missing; None where it is not assessable
+    planes_found : which of midplane and endplate are the program's, left as they were
     why_without : why it has no picture, '' where it has one
     why_alone : why its sections cannot be drawn again beside it, '' where they can
     """
@@ -78,6 +82,8 @@ class Reopened:
     sections_mm: tuple[float, ...]
     placed_mm: tuple[tuple[str, tuple[float, ...]], ...]
     is_axis_proposed: bool
+    angles: Angles | None
+    planes_found: tuple[str, ...]
     why_without: str
     why_alone: str
 
@@ -156,6 +162,8 @@ def _reopened(ledger: Ledger, reading: ReadingEvidence) -> Reopened:
         sections_mm=() if marks is None or document is None else _sections(marks, document),
         placed_mm=() if marks is None else _placed(marks),
         is_axis_proposed=marks is not None and marks.is_axis_proposed,
+        angles=_angles(reading, marks),
+        planes_found=() if marks is None else tuple(sorted(marks.found)),
         why_without=why_without,
         why_alone=why_alone,
     )
@@ -176,6 +184,20 @@ def along_of(ledger: Ledger, viewer: Viewer, reading_id: int, across: str) -> by
     with ledger.reading() as session:
         drawable = _drawable(ledger, reading_evidence(session, viewer, reading_id))
     return along_axis_picture(*drawable, across_of(across))
+
+
+def upright_of(ledger: Ledger, viewer: Viewer, reading_id: int) -> bytes:
+    """Return the picture of a reading's midplane with the endplate, as PNG.
+
+    Raises
+    ------
+    NotFoundError : as `picture`, or no midplane was set
+    """
+    with ledger.reading() as session:
+        drawable = _drawable(ledger, reading_evidence(session, viewer, reading_id))
+    if drawable.marks.placing.midplane is None:
+        raise NotFoundError("no picture: no midplane was set")
+    return upright_picture(*drawable)
 
 
 def decided(
@@ -260,9 +282,22 @@ def _sections(marks: Marks, document: EvidenceDocument) -> tuple[float, ...]:
     return tuple(sorted({*depths, document.depth_mm}))
 
 
+def _angles(reading: ReadingEvidence, marks: Marks | None) -> Angles | None:
+    if reading.not_assessable_reason is not None:
+        return None
+    why = Angles(why_no_convergence=NOT_MEASURED, why_no_sagittal=NOT_MEASURED)
+    set_now = why if marks is None else angles_of(marks.placing)
+    return replace(
+        set_now, convergence_deg=reading.convergence_deg, sagittal_deg=reading.sagittal_deg
+    )
+
+
 def _placed(marks: Marks) -> tuple[tuple[str, tuple[float, ...]], ...]:
     axis, midplane = marks.placing.axis, marks.placing.midplane_mm
     placed = [("entry", axis.entry_mm), ("tip", axis.tip_mm)]
     if midplane is not None:
         placed += [("midplane, one point", midplane[0]), ("midplane, other point", midplane[1])]
+    if marks.placing.endplate_mm is not None:
+        front, back = marks.placing.endplate_mm
+        placed += [("upper endplate, front", front), ("upper endplate, back", back)]
     return tuple(placed)

@@ -5,24 +5,30 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from registry.actions.desk_angles import angles_of
 from registry.actions.desk_curves import front_runs
 from registry.actions.desk_marks import Bone
 from registry.actions.desk_pictures import (
     ALONG_MARGIN_MM,
     SECTION_HALF_WIDTH_MM,
     SECTION_SPACING_MM,
+    UPRIGHT_SPACING_MM,
+    upright_grid,
 )
 from registry.domain.caution import CAUTION
 from registry.domain.directions import Direction, Side
 from registry.domain.extent_words import wall_words
+from registry.measure.planes import sample_planes
 from registry.measure.sections import AlongGrid, sample_along_axis, sample_section
 from reports.charts.sheet import SHEET_COLUMN, Panel, Stroke, drawn, png, sheet
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     from registry.actions.desk_marks import Marks, Pair
+    from registry.actions.desk_screw import Placing
     from registry.actions.evidence_document import EvidenceDocument
     from registry.store.images import Image
 
@@ -30,7 +36,7 @@ PICTURE_SIZE = (1236, 528)
 """Of every such picture, width and height in pixels."""
 SECTION_SIZE = (480, 480)
 DRAWN_LATER = "Drawn later from the kept marks."
-_ZOOM, _ALONG_ZOOM = 3, 2
+_ZOOM, _ALONG_ZOOM, _UPRIGHT_ZOOM = 3, 2, 3
 """Of a section, and at most of the picture along the axis: the words stand above that one."""
 _CIRCLE_POINTS = 180
 _SAME_DEPTH_MM = 0.05
@@ -44,6 +50,7 @@ def evidence_picture(
     """Return the sheet of a reading as PNG: the section that decided, and one along the axis."""
     section = section_panel(image, marks, document, document.depth_mm)
     along = along_panel(image, marks, document, document.across)
+    angles = angle_words(marks.placing)
     words = [
         f"{screw_words(document)}, {document.depth_mm:.1f} mm from the entry",
         f"{document.way}: {document.found}.",
@@ -51,6 +58,9 @@ def evidence_picture(
         _legend(document, has_lines=any(c.depth_mm == document.depth_mm for c in marks.callipers)),
         f"{window_words(document)}; a pixel is {SECTION_SPACING_MM} mm.",
     ]
+    # Said only with a sagittal angle: sheets from before there was one stay the same to the byte.
+    if angles and marks.placing.endplate_mm is not None:
+        words.insert(3, angles)
     if is_later:
         words.append(DRAWN_LATER)
     return png(sheet(section, along, document.window_hu, _sentences(words), CAUTION))
@@ -159,6 +169,32 @@ def along_panel(image: Image, marks: Marks, document: EvidenceDocument, across: 
     )
 
 
+def upright_picture(image: Image, marks: Marks, document: EvidenceDocument) -> bytes:
+    """Return a reading's midplane about the screw as PNG: the endplate, and the axis's shadow."""
+    grid = upright_grid(marks.placing)
+    right, down = grid.right_mm / UPRIGHT_SPACING_MM, grid.down_mm / UPRIGHT_SPACING_MM
+
+    def seen(place: ArrayLike) -> Pair:
+        offset = np.asarray(place) - grid.first_mm
+        return float(offset @ right), -float(offset @ down)
+
+    axis, half = marks.placing.axis, UPRIGHT_SPACING_MM / 2.0
+    strokes = [Stroke([seen(axis.entry_mm), seen(axis.tip_mm)], "screw", is_dashed=True)]
+    if marks.placing.endplate_mm is not None:
+        ends = [seen(end) for end in marks.placing.endplate_mm]
+        strokes.append(Stroke(ends, "cortex", 2.0, words="upper endplate"))
+    panel = Panel(
+        sample_planes(image.voxels, image.affine, [grid])[0],
+        UPRIGHT_SPACING_MM,
+        -half,
+        half,
+        _UPRIGHT_ZOOM,
+        strokes,
+        edges={"top": "head", "right": "back", "bottom": "feet", "left": "front"},
+    )
+    return png(drawn(panel, document.window_hu))
+
+
 def _screw_outline(document: EvidenceDocument, length: float) -> list[Stroke]:
     if document.diameter_mm is None:
         return [Stroke([(0.0, 0.0), (length, 0.0)], "screw")]
@@ -187,6 +223,20 @@ def screw_words(document: EvidenceDocument) -> str:
     side = "left" if document.side == Side.LEFT else "right"
     number = f", screw {document.number}" if document.number > 1 else ""
     return f"{document.level} {side}{number}"
+
+
+def angle_words(placing: Placing) -> str:
+    """Return such as `Convergence 12.0, sagittal -3.1 degrees.`; '' where nothing was measured."""
+    found = angles_of(placing)
+    parts = [
+        f"{name} {angle}"
+        for name, angle in (
+            ("convergence", found.convergence_deg),
+            ("sagittal", found.sagittal_deg),
+        )
+        if angle is not None
+    ]
+    return f"{', '.join(parts)} degrees." if parts else ""
 
 
 def window_words(document: EvidenceDocument) -> str:

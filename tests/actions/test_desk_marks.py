@@ -15,15 +15,19 @@ from tests.build.desk import placed, ring, ring_marks
 ENDS = {"entry_mm": [15.0, 10.0, 0.0], "tip_mm": [15.0, -30.0, 0.0]}
 
 
+ENDPLATE = ((0.0, -40.0, 9.0), (0.5, -5.0, 7.5))
+
+
 def everything() -> Marks:
     return Marks(
-        Placing(placed().axis, ((0.0, -30.0, 0.0), (1.0, 40.0, 5.0))),
+        Placing(placed().axis, ((0.0, -30.0, 0.0), (1.0, 40.0, 5.0)), ENDPLATE),
         {Bone.OUTLINE: {12.0: ring(0), 8.0: ring(1)}, Bone.UPPER_ENDPLATE: {30.0: ring(0)}},
         (Calliper(9.0, (1.0, 0.0), (3.25, 0.0)),),
         frozenset({Direction.LATERAL, Direction.CAUDAL}),
         FrontMarks("cranial", ((38.0, -5.0), (38.5, 0.0), (38.0, 5.0))),
         6.5,
         is_axis_proposed=True,
+        found=frozenset({"midplane"}),
     )
 
 
@@ -31,7 +35,8 @@ def test_marks_come_back_as_they_were_kept():
     assert read_marks(json.loads(everything().to_json())) == everything()
     assert read_marks(json.loads(Marks(placed()).to_json())) == Marks(placed())
     # What was kept before anybody asked whose ends they were reads the same.
-    assert "proposed" not in Marks(placed()).to_json()
+    for later in ("proposed", "endplate", "found"):
+        assert later not in Marks(placed()).to_json()
 
 
 def test_the_same_marks_are_kept_as_the_same_text_whatever_their_order():
@@ -53,6 +58,10 @@ def test_the_same_marks_are_kept_as_the_same_text_whatever_their_order():
         ({"midplane_mm": [[0, 0, 0]]}, "two points"),
         ({"midplane_mm": [[0, 0, 0], [30, 5, 0]]}, "one behind the other"),
         ({"midplane_mm": [[0, 0, 0], [0, 0, 9]]}, "one behind the other"),
+        ({"endplate_mm": [[0, 0, 0]]}, "two points"),
+        ({"endplate_mm": [[0, -30, 0], [0, -30, 9]]}, "one before the other"),
+        ({"endplate_mm": [[0, -30, 40], [0, -20, 0]]}, "one before the other"),
+        ({"found": ["entry"]}, "found"),
         ({"bones": []}, None),
         ({"bones": ["outline"]}, "bones"),
         ({"bones": {"skull": []}}, "bones"),

@@ -11,6 +11,7 @@ from decimal import Decimal
 
 import pytest
 
+from registry.actions.desk_angles import NO_ENDPLATE, NO_MIDPLANE, angles_of
 from registry.actions.desk_marks import Bone, Calliper, FrontMarks, Marks
 from registry.actions.desk_measure import Measured, measure_marks
 from registry.actions.desk_screw import OpenedScrew, Placing
@@ -18,6 +19,7 @@ from registry.domain.directions import PEDICLE_WALLS, Direction, Side
 from registry.domain.problems import BadInputError
 from registry.domain.readings import Method
 from registry.domain.settings import Settings
+from registry.measure.axes import ScrewAxis
 from tests.build.desk import RADIUS_MM, an_opened_screw, placed, ring, ring_marks
 
 AWAY = {
@@ -290,6 +292,37 @@ def test_the_angle_needs_a_midplane():
     marks = Marks(tilted, ring_marks(0.0).bones)
     # The plane leans by atan(10 / 56.7128) = 10 degrees, towards the left behind.
     assert measured(marks).convergence_deg == Decimal("-10.0")
+
+
+MIDPLANE = ((0.0, -40.0, 0.0), (0.0, 20.0, 0.0))
+# Its front stands 30 tan 10 degrees higher than its back, which lies 30 mm behind.
+RISING = ((0.0, -30.0, 5.2898), (0.0, 0.0, 0.0))
+
+
+def test_the_sagittal_angle_is_against_the_endplate_as_it_was_set():
+    axis = placed().axis
+    # A level screw's tip is caudal of a plate that rises to the front; given back to front as well.
+    for endplate in (RISING, RISING[::-1]):
+        found = angles_of(Placing(axis, MIDPLANE, endplate))
+        assert (found.sagittal_deg, found.why_no_sagittal) == (Decimal("-10.0"), "")
+        assert measure_one(Placing(axis, MIDPLANE, endplate)).sagittal_deg == Decimal("-10.0")
+    # Parallel to it, it is none: asin(d . n) with d along the plate.
+    along = ScrewAxis((15.0, 10.0, 0.0), (15.0, -30.0, 40 * 5.2898 / 30))
+    assert angles_of(Placing(along, MIDPLANE, RISING)).sagittal_deg == Decimal("0.0")
+
+
+def test_without_midplane_or_endplate_the_angle_is_empty_and_says_why():
+    axis = placed().axis
+    without = angles_of(Placing(axis, MIDPLANE))
+    assert (without.convergence_deg, without.why_no_convergence) == (Decimal("0.0"), "")
+    assert (without.sagittal_deg, without.why_no_sagittal) == (None, NO_ENDPLATE)
+    alone = angles_of(Placing(axis, None, RISING))
+    assert (alone.sagittal_deg, alone.why_no_sagittal) == (None, NO_MIDPLANE)
+    assert (alone.convergence_deg, alone.why_no_convergence) == (None, NO_MIDPLANE)
+
+
+def measure_one(placing: Placing):
+    return measured(Marks(placing, ring_marks(0.0).bones))
 
 
 def test_only_marks_can_be_measured():

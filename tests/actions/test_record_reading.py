@@ -189,9 +189,12 @@ def test_contained_by_eye_is_nought_in_every_wall_that_the_level_needs(
 def test_contained_by_eye_has_its_angle_where_the_midplane_is_set(ledger: Ledger, reader: Viewer):
     # The plane leans by atan(10 / 56.7128) = 10 degrees, towards the left behind.
     leaning = Placing(placed().axis, ((-5.0, -40.0, 0.0), (5.0, 16.7128, 0.0)))
+    # The endplate rises by t = tan 5 degrees to the front: its sine is t / hypot(1, t / cos 10).
+    leaning = replace(leaning, endplate_mm=((0.0, -30.0, 2.6247), (0.0, 0.0, 0.0)))
     record_reading(ledger, reader, L4_LEFT, replace(BY_EYE, marks=Marks(leaning)), LATER)
     (found,) = readings(ledger)
     assert found.convergence_deg == Decimal("-10.0")
+    assert found.sagittal_deg == Decimal("-5.0")
 
 
 @pytest.mark.parametrize(

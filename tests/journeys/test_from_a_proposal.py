@@ -7,6 +7,7 @@ reader's marks come from image gradients; the truth is that of `demo_data.scenar
 from __future__ import annotations
 
 import json
+import re
 from datetime import date
 from decimal import Decimal
 
@@ -168,6 +169,7 @@ def test_a_proposed_axis_is_taken_read_by_keys_and_both_are_seen_kept_and_read_a
     told = desk.told()
     assert_near_truth({"L1 left": told})
     tab_to_element(page, "#section", key="Shift+Tab")
+    sagittal = endplate_by_keys(page, proposed["L"]["sagittal_deg"])
     page.keyboard.press("s")
     page.keyboard.press("Space")
     tab_to_element(page, "#save")
@@ -180,7 +182,7 @@ def test_a_proposed_axis_is_taken_read_by_keys_and_both_are_seen_kept_and_read_a
             # Two who know nothing of each other: each of them within its own error of the truth.
             sd = float(program.split()[2])
             assert abs(float(program.split()[0]) - told.mm(wall)) <= 2 * sd + WITHIN_MM
-    hold_the_axis_is_told(visit)
+    hold_the_axis_is_told(visit, sagittal)
     page.get_by_label("Why, in at most 100 characters").fill("took the rib for the wall")
     page.get_by_role("button", name="Read again with the proposal in view").click()
     proposed_desk(page, "L1 left")
@@ -195,9 +197,37 @@ def words(screw, wall):
     return f"{screw['extent_mm'][wall]:.1f} ± {screw['uncertainty_mm'][wall]:.1f} mm"
 
 
-def hold_the_axis_is_told(visit):
-    """Hold that the reading, opened again, says that its axis was the program's."""
+def endplate_by_keys(page, by_program):
+    """Look at the endplate that was found, move it, take that back; return the angle as told."""
+    told = page.locator("#sagittal-told")
+    expect(told).to_contain_text("look at it here and it counts")
+    page.keyboard.press("e")
+    expect(page.locator("#upright")).to_be_focused()
+    expect(told).to_have_text(re.compile(r"^-?\d+\.\d°$"))
+    hold(page, "the upper endplate")
+    found = told.inner_text()
+    # By another way than the proposal's: both are within their error of the drawn angle.
+    assert abs(float(found[:-1]) - by_program) <= 6.0
+    page.keyboard.press("Shift+ArrowUp")
+    expect(told).not_to_have_text(found)
+    # A plate whose front stands higher has the tip lower.
+    assert float(told.inner_text()[:-1]) < float(found[:-1])
+    page.keyboard.press("Control+z")
+    expect(told).to_have_text(found)
+    page.keyboard.press("e")
+    expect(page.locator("#section")).to_be_focused()
+    return found
+
+
+def hold_the_axis_is_told(visit, sagittal):
+    """Hold that the reading, opened again, says whose its axis was, and its angle and picture."""
     page, here = visit.page, visit.page.url
     page.get_by_role("link", name="Your reading as it was saved").click()
     expect(page.get_by_text("The program proposed entry and tip from the metal")).to_be_visible()
+    expect(page.get_by_text(sagittal, exact=True)).to_be_visible()
+    picture = page.get_by_alt_text("The midplane at L1 left with")
+    picture.scroll_into_view_if_needed()
+    page.wait_for_function(
+        "image => image.complete && image.naturalWidth > 0", arg=picture.element_handle()
+    )
     page.goto(here)

@@ -386,3 +386,49 @@ def test_the_time_at_a_screw_leaves_out_pauses_and_a_hidden_page(page: Page):
     )
     # 10; 90 more; a pause counts 120; 30 more; hidden counts nothing; 5 more.
     assert found == [10, 100, 220, 250, 250, 255]
+
+
+def test_the_vertebra_s_planes_are_undone_as_marks_are_and_what_was_found_is_nothing_to_undo(
+    page: Page,
+):
+    found = run(
+        page,
+        "marks.js",
+        "MarkBook",
+        """
+        const book = new MarkBook();
+        const seen = [];
+        const note = () => seen.push([
+            book.state.endplate.map((end) => end && end[2]), book.isFound("endplate"),
+            book.isEmpty, book.canUndo,
+        ]);
+        book.putFound("endplate", [[0, -30, 9], [0, 0, 8]]);
+        note();
+        book.move({ kind: "endplate", index: 0 }, [0, -30, 9.1]);
+        book.move({ kind: "endplate", index: 0 }, [0, -30, 9.2]);
+        note();
+        book.addPoint("outline", 8, [1, 2]);
+        book.clear();
+        note();
+        book.undo();
+        book.undo();
+        book.undo();
+        note();
+        book.setPlane("endplate", [null, null]);
+        book.putFound("endplate", [[0, -30, 7], [0, 0, 6]]);
+        note();
+        return [seen, Object.keys(book.toDocument()).sort()];
+        """,
+    )
+    assert found == [
+        [
+            [[9, 8], True, True, False],
+            # Moves in a row are one change, and the reader's: no longer as found.
+            [[9.2, 8], False, True, True],
+            # All marks are removed; the planes hang on none of them.
+            [[9.2, 8], False, True, True],
+            [[9, 8], True, True, False],
+            [[7, 6], True, True, True],
+        ],
+        ["bones", "callipers", "contained", "front"],
+    ]

@@ -122,10 +122,9 @@ def find_body(
     ----------
     isthmus_mm : (3,), LPS, the middle of a pedicle's narrowest section, or of both
     """
-    local = frame.to_local(isthmus_mm)
-    placed = replace(frame, origin_mm=frame.to_patient([0.0, local[1], local[2]]))
-    behind, deep = _back_wall(voxels, affine, placed)
-    span = (behind - PLATE_SHARE * deep, behind - FROM_BACK_WALL_MM)
+    placed = beside(frame, isthmus_mm)
+    behind, deep = back_wall(voxels, affine, placed)
+    span = plate_span(behind, deep)
     plates = [
         find_endplate(voxels, affine, placed, tissue, span, is_upper=is_upper)
         for is_upper in (True, False)
@@ -139,7 +138,18 @@ def find_body(
     return (None if wall is None else Body(placed, wall, upper, lower)), upper
 
 
-def _back_wall(voxels: Voxels, affine: ArrayLike, frame: VertebraFrame) -> tuple[float, float]:
+def beside(frame: VertebraFrame, pedicle_mm: ArrayLike) -> VertebraFrame:
+    """Return the frame with its origin on the midplane, as high and as far back as a pedicle."""
+    local = frame.to_local(pedicle_mm)
+    return replace(frame, origin_mm=frame.to_patient([0.0, local[1], local[2]]))
+
+
+def plate_span(behind_mm: float, deep_mm: float) -> tuple[float, float]:
+    """Return from where to where along the back direction endplates are looked for, mm."""
+    return behind_mm - PLATE_SHARE * deep_mm, behind_mm - FROM_BACK_WALL_MM
+
+
+def back_wall(voxels: Voxels, affine: ArrayLike, frame: VertebraFrame) -> tuple[float, float]:
     """Return where the body's back wall lies in the midline, and how deep the body is, mm.
 
     Along the midline brightness falls backwards into the canal and forwards into the fat before

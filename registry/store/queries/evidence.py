@@ -39,7 +39,7 @@ class ReadingEvidence:
     is_adjudication : it decided
     level, side, number, diameter_mm : of the screw as it stands now
     method, not_assessable_reason : how it was read, or why it could not be
-    extents_mm, sd_mm : as stored
+    extents_mm, sd_mm, convergence_deg, sagittal_deg : as stored
     note : the reader's own words
     saved_at : instant
     marks : JSON that was kept with it, or None
@@ -61,6 +61,8 @@ class ReadingEvidence:
     not_assessable_reason: str | None
     extents_mm: Mapping[Direction, Decimal | None]
     sd_mm: Mapping[Direction, Decimal | None]
+    convergence_deg: Decimal | None
+    sagittal_deg: Decimal | None
     note: str | None
     saved_at: datetime
     marks: str | None
@@ -98,6 +100,8 @@ def reading_evidence(session: Session, viewer: Viewer, reading_id: int) -> Readi
         not_assessable_reason=reading.not_assessable_reason,
         extents_mm={wall: getattr(reading, f"{wall}_mm") for wall in Direction},
         sd_mm={wall: getattr(reading, f"{wall}_sd_mm") for wall in Direction},
+        convergence_deg=reading.convergence_deg,
+        sagittal_deg=reading.sagittal_deg,
         note=reading.note,
         saved_at=reading.recorded_at,
         marks=reading.marks,

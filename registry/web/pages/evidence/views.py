@@ -76,6 +76,13 @@ def along(reading_id: int, across: str) -> ResponseReturnValue:
     return _png(reading_id, content)
 
 
+@evidence_page.get("/<int:reading_id>/upright.png")
+@_READERS
+def upright(reading_id: int) -> ResponseReturnValue:
+    """Send a reading's midplane with the upper endplate that its sagittal angle is against."""
+    return _png(reading_id, action.upright_of(current_ledger(), current_viewer(), reading_id))
+
+
 def _png(reading_id: int, content: bytes) -> Response:
     # A picture asked for by its address alone tells as much as the page that holds it.
     case_id = action.case_of_another_s(current_ledger(), current_viewer(), reading_id)
@@ -103,6 +110,7 @@ def _shown(found: Reopened) -> dict[str, Any]:
         "name": screw_name(reading.level, reading.side, reading.number),
         "grade": letter,
         "scale": scale,
+        "has_midplane": any(what.startswith("midplane") for what, _ in found.placed_mm),
         "rows": [
             (wall, mm, reading.sd_mm.get(wall), kept.get(wall))
             for wall in Direction

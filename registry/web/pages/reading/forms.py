@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from werkzeug.datastructures import MultiDict
 
+    from registry.actions.desk_angles import Angles
     from registry.actions.desk_curves import FittedCurve
     from registry.actions.desk_marks import Marks
     from registry.actions.desk_measure import Measured
@@ -57,6 +58,21 @@ def placing_of(asked: MultiDict[str, str]) -> Placing:
     if midplane:
         document["midplane_mm"] = [_coordinates(part, "midplane") for part in midplane.split(";")]
     return read_placing(document)
+
+
+def placed_of(sent: object) -> Placing:
+    """Return ends, midplane and endplate from what was posted."""
+    return read_placing(document_of(sent))
+
+
+def angles_json(angles: Angles) -> dict[str, Any]:
+    """Return angles, and why there is none, for the page."""
+    return {
+        "convergence_deg": _text(angles.convergence_deg),
+        "sagittal_deg": _text(angles.sagittal_deg),
+        "why_no_convergence": angles.why_no_convergence,
+        "why_no_sagittal": angles.why_no_sagittal,
+    }
 
 
 def position_of(asked: MultiDict[str, str]) -> float | None:
@@ -118,6 +134,7 @@ def measured_json(measured: Measured) -> dict[str, Any]:
         },
         "bearing_deg": _text(measured.bearing_deg),
         "convergence_deg": _text(measured.convergence_deg),
+        "sagittal_deg": _text(measured.sagittal_deg),
         "grade": measured.grade,
         "grade_step": measured.grade_step,
         "missing_walls": [wall.value for wall in measured.missing_walls],

@@ -20,6 +20,8 @@ from flask import (
     url_for,
 )
 
+from registry.actions.desk_angles import angles_of
+from registry.actions.desk_endplate import found_endplate
 from registry.actions.desk_measure import measure
 from registry.actions.desk_pictures import (
     across_of,
@@ -29,8 +31,9 @@ from registry.actions.desk_pictures import (
     plane_picture,
     section_pictures,
     suggest_axis,
+    upright_picture,
 )
-from registry.actions.desk_screw import desk_screw
+from registry.actions.desk_screw import desk_screw, open_screw
 from registry.actions.desk_side import SAME_AXIS
 from registry.actions.drafts import draft_owner, keep_draft, kept_draft, save_once, saved_as
 from registry.actions.proposed import is_proposed
@@ -43,10 +46,12 @@ from registry.web.context import current_ledger, current_viewer, now, viewer_or_
 from registry.web.guard import needs
 from registry.web.pages.proposal.views import SAVED
 from registry.web.pages.reading.forms import (
+    angles_json,
     draft_of,
     key_of,
     marks_and_way_of,
     measured_json,
+    placed_of,
     placing_of,
     point_of,
     position_of,
@@ -179,6 +184,32 @@ def axis(assignment_id: int) -> ResponseReturnValue:
         "shank_diameter_mm": round(found.shank_diameter_mm, 1),
         "side_doubt": found.side_doubt,
     }
+
+
+@reading_desk.get("/<int:assignment_id>/upright")
+@_READERS
+def upright(assignment_id: int) -> ResponseReturnValue:
+    """Send the vertebra's midplane about the screw."""
+    placing = placing_of(request.args)
+    return _sent(upright_picture(current_ledger(), current_viewer(), assignment_id, placing, now()))
+
+
+@reading_desk.post("/<int:assignment_id>/endplate")
+@_READERS
+def endplate(assignment_id: int) -> ResponseReturnValue:
+    """Answer with the upper endplate's line as it is seen in the midplane."""
+    placing = placed_of(request.get_json())
+    found = found_endplate(current_ledger(), current_viewer(), assignment_id, placing, now())
+    places = found and [[round(value, 2) for value in end] for end in found]
+    return {"is_found": found is not None, "endplate_mm": places}
+
+
+@reading_desk.post("/<int:assignment_id>/angles")
+@_READERS
+def angles(assignment_id: int) -> ResponseReturnValue:
+    """Answer with a screw's angles; nothing is kept."""
+    open_screw(current_ledger(), current_viewer(), assignment_id, now())
+    return angles_json(angles_of(placed_of(request.get_json())))
 
 
 @reading_desk.post("/<int:assignment_id>/measure")

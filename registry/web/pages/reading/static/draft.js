@@ -15,7 +15,6 @@ export function draftOf(desk, { answers, section, along, attention }) {
     form: FORM,
     entry: desk.entry,
     tip: desk.tip,
-    midplane: desk.midplane,
     is_proposed: desk.isProposed,
     was_proposed: desk.wasProposed,
     focus: desk.focus,
@@ -25,6 +24,7 @@ export function draftOf(desk, { answers, section, along, attention }) {
     marks: desk.book.state,
     changes: desk.book.changes(MOST_CHANGES),
     middle: desk.middle,
+    is_upright_seen: desk.isUprightSeen,
     shown: [...desk.shown],
     planes: [...desk.planes],
     looks: { section: section.look.toDocument(), along: along.look.toDocument() },
@@ -40,9 +40,12 @@ export const isDraft = (document) => document?.form === FORM;
 /** Puts a draft back on a desk that nothing was done at; its pictures are asked for afterwards. */
 export function takeDraft(draft, desk, { answers, section, along, attention }) {
   desk.book.take(draft.marks, draft.changes);
+  // Before the vertebra's planes stood with the marks, the midplane stood by itself.
+  const points = draft.midplane?.map((point) => (isPoint(point, 3) ? point : null));
+  if (points?.some(Boolean)) desk.book.setPlane("midplane", points);
+  desk.isUprightSeen = Boolean(draft.is_upright_seen);
   desk.wasProposed = Boolean(draft.was_proposed);
   if (isPoint(draft.middle, 2)) desk.middle = draft.middle;
-  desk.midplane = draft.midplane.map((point) => (isPoint(point, 3) ? point : null));
   Object.assign(desk, { focus: draft.focus, across: draft.across });
   if (draft.diameter) desk.diameterMm = draft.diameter;
   desk.shown = new Set(draft.shown);

@@ -1,13 +1,19 @@
 // Finding the screw: the metal from the front and an axial picture, one cross through both.
 
 import * as draw from "./drawing.js";
-import { SheetPlace, add, dot, minus, roundedAll } from "./geometry.js";
+import { SheetPlace, add, distance, dot, minus, roundedAll } from "./geometry.js";
+import { HIT_PIXELS, changeOf } from "./view.js";
 
 /** Bright enough that only metal stands out. */
 const METAL_WINDOW = [0, 3000];
 const STEP_MM = 1;
 const LONG_STEP_MM = 5;
+/** Of a point that is set, as of every other mark of the desk. */
+const FINE_STEP_MM = 0.1;
+const LONG_FINE_STEP_MM = 1;
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+
+const stepOf = (way, mm) => way.map((value) => value * mm);
 
 class Sheet {
   constructor(canvas, told) {
@@ -15,24 +21,32 @@ class Sheet {
     this.told = told;
     this.picture = null;
     canvas.addEventListener("click", (event) => {
-      if (this.picture) this.click(this.#place().toMm(draw.pointerPlace(canvas, event)));
+      if (this.picture) this.click(this.place.toMm(draw.pointerPlace(canvas, event)));
     });
     canvas.addEventListener("keydown", (event) => this.#key(event));
   }
 
-  #place() {
+  get place() {
     const { clientWidth, clientHeight } = this.canvas;
     return new SheetPlace(clientWidth, clientHeight, this.picture.layout);
   }
 
   #key(event) {
-    if (!this.picture || event.ctrlKey || event.altKey || event.metaKey) return;
-    const way = ARROWS[event.key];
-    const step = event.shiftKey ? LONG_STEP_MM : STEP_MM;
-    if (way) this.step(way.map((value) => value * step));
-    else if (event.key === "Enter") this.told.take();
+    if (!this.picture || event.altKey) return;
+    const isControl = event.ctrlKey || event.metaKey;
+    const way = isControl ? null : ARROWS[event.key];
+    if (way) this.step(way, event.shiftKey);
+    else if (isControl) {
+      const act = changeOf(event, this.told);
+      if (!act) return;
+      act();
+    } else if (event.key === "Enter") this.enter();
     else if (!this.otherKey(event)) return;
     event.preventDefault();
+  }
+
+  enter() {
+    this.told.take();
   }
 
   otherKey() {
@@ -43,7 +57,7 @@ class Sheet {
     const [width, height] = draw.fitted(this.canvas);
     if (!this.picture) return null;
     const context = this.canvas.getContext("2d");
-    const place = this.#place();
+    const { place } = this;
     const { widthMm, heightMm, layout } = this.picture;
     const half = layout.spacing_mm / 2;
     draw.drawPicture(
@@ -90,7 +104,8 @@ export class MetalView extends Sheet {
     this.told.pick(this.placeAt(mm));
   }
 
-  step(mm) {
+  step(way, isLong) {
+    const mm = stepOf(way, isLong ? LONG_STEP_MM : STEP_MM);
     this.told.cross(this.placeAt(add(this.#onSheet(this.told.where()), mm)));
   }
 
@@ -109,6 +124,45 @@ export class MetalView extends Sheet {
 
 /** An axial picture through the cross, with the midplane where the reader set one. */
 export class AxialView extends Sheet {
+  #dragged = null;
+  #isDrag = false;
+
+  constructor(canvas, told) {
+    super(canvas, told);
+    canvas.addEventListener("pointerdown", (event) => this.#down(event));
+    canvas.addEventListener("pointermove", (event) => this.#move(event));
+    for (const kind of ["pointerup", "pointercancel"]) {
+      canvas.addEventListener(kind, () => this.#up());
+    }
+  }
+
+  // A point of the midplane that is dragged; the click that ends it marks nothing.
+
+  #down(event) {
+    this.#isDrag = false;
+    if (!this.picture || event.button) return;
+    const pixels = draw.pointerPlace(this.canvas, event);
+    const apart = this.told.midplane().map((point) =>
+      point ? distance(this.place.toPixels(this.#onSheet(point)), pixels) : Infinity,
+    );
+    const nearest = Math.min(...apart);
+    if (nearest > HIT_PIXELS) return;
+    this.#dragged = apart.indexOf(nearest);
+    this.canvas.setPointerCapture(event.pointerId);
+  }
+
+  #move(event) {
+    if (this.#dragged === null) return;
+    this.#isDrag = true;
+    const mm = this.place.toMm(draw.pointerPlace(this.canvas, event));
+    this.told.moveMidplane(this.#dragged, this.#toPatient(mm));
+  }
+
+  #up() {
+    if (this.#dragged !== null) this.told.settle();
+    this.#dragged = null;
+  }
+
   #toPatient([right, down]) {
     const { layout } = this.picture;
     return roundedAll(add(add(layout.corner_mm, layout.right, right), layout.down, down));
@@ -121,12 +175,29 @@ export class AxialView extends Sheet {
   }
 
   click(mm) {
-    this.told.pickAxial(this.#toPatient(mm));
+    if (this.#isDrag) this.#isDrag = false;
+    else this.told.pickAxial(this.#toPatient(mm));
   }
 
-  step([right, down]) {
+  /** Does at the cross what a click there would do. */
+  enter() {
+    this.told.pickAxial(this.told.where());
+  }
+
+  /** Moves the chosen point of the midplane where it is set, else the cross. */
+  step(way, isLong) {
     const { layout } = this.picture;
-    this.told.cross(add(add(this.told.where(), layout.right, right), layout.down, down));
+    const chosen = this.told.chosenOfMidplane();
+    const moved = (point, mm) => {
+      const [right, down] = stepOf(way, mm);
+      return roundedAll(add(add(point, layout.right, right), layout.down, down));
+    };
+    if (chosen === null) {
+      this.told.cross(moved(this.told.where(), isLong ? LONG_STEP_MM : STEP_MM));
+    } else {
+      const point = this.told.midplane()[chosen];
+      this.told.moveMidplane(chosen, moved(point, isLong ? LONG_FINE_STEP_MM : FINE_STEP_MM));
+    }
   }
 
   otherKey(event) {

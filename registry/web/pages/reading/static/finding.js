@@ -6,6 +6,7 @@ import { latest } from "./latest.js";
 
 const AXIAL_AFTER_MS = 60;
 const AXES = ["x", "y", "z"];
+const USES = ["front", "back"];
 
 const byId = (id) => document.getElementById(id);
 const inWords = (point) => point.map((value) => value.toFixed(1)).join(", ");
@@ -19,7 +20,8 @@ export class FindingScrew {
   /**
    * @param {Api} api
    * @param {object} desk what is shown: entry, tip, midplane, window
-   * @param {object} told tell, tellProblem, drawSoon, setPlace, found, clearAll
+   * @param {object} told tell, tellProblem, drawSoon, setPlace, moveMidplane, settle, undo, redo,
+   *   found, clearAll
    */
   constructor(api, desk, told) {
     this.api = api;
@@ -37,6 +39,12 @@ export class FindingScrew {
       take: () => this.#take(this.crossMm),
       pick: (point) => this.#pick(point),
       pickAxial: (point) => this.#pickAxial(point),
+      midplane: () => this.desk.midplane,
+      chosenOfMidplane: () => this.#chosenOfMidplane(),
+      moveMidplane: told.moveMidplane,
+      settle: told.settle,
+      undo: told.undo,
+      redo: told.redo,
     };
     this.metal = new MetalView(byId("metal"), sheets);
     this.axial = new AxialView(byId("axial"), sheets);
@@ -143,16 +151,31 @@ export class FindingScrew {
     this.#take(this.crossMm);
   }
 
+  /** @returns {-1 | 0 | 1} what a click on the axial picture is for: a point of the midplane, or -1 */
+  get #use() {
+    const { value } = document.querySelector('input[name="axial-use"]:checked');
+    return USES.indexOf(value);
+  }
+
+  #chosenOfMidplane() {
+    const use = this.#use;
+    return use >= 0 && this.desk.midplane[use] ? use : null;
+  }
+
   #pickAxial(point) {
-    const use = document.querySelector('input[name="axial-use"]:checked').value;
-    if (use === "screw") {
+    const use = this.#use;
+    if (use < 0) {
       this.#pick(point);
       return;
     }
     const midplane = [...this.desk.midplane];
-    midplane[use === "front" ? 0 : 1] = point;
-    this.told.setPlace({ midplane });
-    if (!midplane.every(Boolean)) this.told.tell("Mark the midplane's other point too.");
+    midplane[use] = point;
+    if (!this.told.setPlace({ midplane })) return;
+    this.told.tell(
+      midplane.every(Boolean)
+        ? "The midplane is set; arrows move the point 0.1 mm, with Shift 1 mm."
+        : "Mark the midplane's other point too.",
+    );
   }
 
   #take(point) {

@@ -4,8 +4,12 @@
 //   {kind: "bone", bone, depth, index}   a mark of the bone on a section
 //   {kind: "line", index, end}           an end ("cortex" or "edge") of a calliper line
 //   {kind: "front", index}               a mark of the body's front, on the picture along the axis
+//   {kind: "midplane" | "endplate", index}   its front (0) or back (1) point, LPS: the vertebra's
+//                                            own planes, on which no mark hangs
 
-const clean = () => ({ bones: {}, callipers: [], contained: [], front: null });
+const noPlanes = () => ({ midplane: [null, null], endplate: [null, null], found: [] });
+const clean = () => ({ bones: {}, callipers: [], contained: [], front: null, ...noPlanes() });
+const PLANES = ["midplane", "endplate"];
 const sameHandle = (a, b) => Boolean(a && b) && JSON.stringify(a) === JSON.stringify(b);
 
 export class MarkBook {
@@ -68,7 +72,9 @@ export class MarkBook {
   }
 
   clear() {
-    if (!this.isEmpty) this.#change((state) => Object.assign(state, clean()));
+    if (this.isEmpty) return;
+    const { midplane, endplate, found } = this.state;
+    this.#change((state) => Object.assign(state, clean(), { midplane, endplate, found }));
   }
 
   /** Takes marks as they were kept, with what of their changes was kept to be undone. */
@@ -138,6 +144,34 @@ export class MarkBook {
     });
   }
 
+  /** Whether both points of a plane are set. */
+  hasPlane(name) {
+    return this.state[name].every(Boolean);
+  }
+
+  isFound(name) {
+    return this.state.found.includes(name);
+  }
+
+  /** Sets a plane's two points, or takes them back; the reader's from now on. */
+  setPlane(name, points) {
+    this.#change((state) => {
+      state[name] = points;
+      state.found = state.found.filter((each) => each !== name);
+    });
+  }
+
+  /** Takes a plane as the program found it: nothing that the reader did, so nothing to be undone. */
+  putFound(name, points) {
+    const isThere = points.every(Boolean);
+    for (const state of [this.state, ...this.#past, ...this.#future]) {
+      if (state[name].every(Boolean) && !state.found.includes(name)) continue;
+      state[name] = points;
+      state.found = state.found.filter((each) => each !== name);
+      if (isThere) state.found.push(name);
+    }
+  }
+
   setContained(wall, isContained) {
     this.#change((state) => {
       state.contained = state.contained.filter((each) => each !== wall);
@@ -165,7 +199,10 @@ export class MarkBook {
 
   move(handle, point) {
     if (!this.where(handle)) return;
-    this.#change((state) => this.#find(state, handle).set(point), handle);
+    this.#change((state) => {
+      this.#find(state, handle).set(point);
+      state.found = state.found.filter((each) => each !== handle.kind);
+    }, handle);
   }
 
   remove(handle) {
@@ -229,7 +266,7 @@ export class MarkBook {
 
   /** @returns {object} what the server takes: an open calliper line is left out */
   toDocument() {
-    const document = structuredClone(this.state);
+    const { midplane, endplate, found, ...document } = structuredClone(this.state);
     document.callipers = document.callipers.filter((line) => line.edge_mm);
     return document;
   }
@@ -242,6 +279,7 @@ export class MarkBook {
   }
 
   #find(state, handle) {
+    if (PLANES.includes(handle.kind)) return place(state[handle.kind], handle.index);
     if (handle.kind === "line") return place(state.callipers[handle.index], `${handle.end}_mm`);
     const points =
       handle.kind === "front"

@@ -24,12 +24,17 @@ export class Measuring {
 
   /** @returns {object} the marks with the ends that they hang on, as the server takes them */
   marks() {
-    const { book, entry, tip, midplane } = this.desk;
+    const { book, entry, tip, midplane, isUprightSeen } = this.desk;
+    // What was found counts as the reader's once they have looked at it.
+    const isEndplate = book.hasPlane("endplate") && (isUprightSeen || !book.isFound("endplate"));
+    const standing = { midplane: midplane.every(Boolean), endplate: isEndplate };
     return {
       ...book.toDocument(),
       entry_mm: entry,
       tip_mm: tip,
-      midplane_mm: midplane.every(Boolean) ? midplane : null,
+      midplane_mm: standing.midplane ? midplane : null,
+      endplate_mm: standing.endplate ? book.state.endplate : null,
+      found: book.state.found.filter((name) => standing[name]),
       estimated_diameter_mm: this.answers.estimatedDiameterMm,
       is_axis_proposed: this.desk.wasProposed,
     };

@@ -35,7 +35,7 @@ export class Pictures {
   }
 
   /**
-   * Takes new ends or a new midplane and fetches what follows from them, at once or when they have
+   * Takes new ends, and the midplane as it stands, and fetches what follows from them, at once or when they have
    * come to rest.
    * @returns {boolean} whether the pictures on the page are those of others from now on
    */

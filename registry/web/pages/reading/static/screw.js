@@ -3,10 +3,11 @@
 import { Answers } from "./answers.js";
 import { Problem } from "./api.js";
 import { AlongView } from "./along.js";
+import { Angles } from "./angles.js";
 import { Attention } from "./attention.js";
 import { wire } from "./controls.js";
-import { sentence } from "./doubts.js";
 import { draftOf, draftWords, isDraft, takeDraft } from "./draft.js";
+import { Ends } from "./ends.js";
 import { FindingScrew } from "./finding.js";
 import { roundedAll } from "./geometry.js";
 import { Grey } from "./grey.js";
@@ -17,6 +18,7 @@ import { MarksList } from "./marks_list.js";
 import { Measuring } from "./measuring.js";
 import { Numbers } from "./numbers.js";
 import { Pictures } from "./pictures.js";
+import { Planes } from "./planes.js";
 import { Proposed } from "./proposed.js";
 import { Rays } from "./rays.js";
 import { Saving } from "./saving.js";
@@ -24,7 +26,8 @@ import { Seen } from "./seen.js";
 import { SectionView } from "./section.js";
 import { newDesk } from "./state.js";
 import { Strip } from "./strip.js";
-import { BACK, LOCKED, MARKS_STAND, SIGNED_IN, WAY_WORDS, sectionWords } from "./telling.js";
+import { BACK, MARKS_STAND, SIGNED_IN, WAY_WORDS, sectionWords } from "./telling.js";
+import { UprightView } from "./upright.js";
 
 const byId = (id) => document.getElementById(id);
 
@@ -41,7 +44,8 @@ export function openScrew(api, told, words = "") {
   const life = new AbortController();
   const desk = newDesk(Number(root.dataset.diameterMm) || 0);
   const attention = new Attention(() => performance.now());
-  let restored = null;
+
+  const before = words ? `${words} ` : "";
 
   const tell = (text) => {
     byId("told").textContent = text;
@@ -74,12 +78,14 @@ export function openScrew(api, told, words = "") {
     if (!desk.sections) return;
     section.draw();
     along.draw();
+    upright.draw();
     noteShown();
     strip.draw();
     list.draw();
     const depth = desk.depths[desk.focus];
     byId("depth-told").textContent = `${depth.toFixed(1)} mm of ${desk.depths.at(-1).toFixed(1)}`;
     byId("section-told").textContent = sectionWords(desk, section);
+    byId("upright-told").textContent = upright.isReady ? upright.words : "";
     byId("undo").disabled = !desk.book.canUndo;
     byId("redo").disabled = !desk.book.canRedo;
     byId("before").disabled = desk.focus === 0;
@@ -89,73 +95,21 @@ export function openScrew(api, told, words = "") {
 
   function noteShown() {
     const before = desk.shown.size + desk.planes.size;
+    const wasUprightSeen = desk.isUprightSeen;
     if (desk.isSettled) seen.note(desk);
+    if (desk.isUprightSeen !== wasUprightSeen) angles.soon();
     if (desk.shown.size + desk.planes.size !== before) keeper.touch();
     const left = desk.depths.filter((depth) => !desk.shown.has(depth)).length;
     answers.tellLeft(left, desk.planes.size === 0);
-  }
-
-  // The screw's ends and the pictures that follow from them
-
-  function picturesCome(isFirst) {
-    desk.focus = Math.min(desk.focus, desk.depths.length - 1);
-    byId("unfound").hidden = true;
-    answers.tell([]);
-    strip.fill();
-    if (isFirst && !desk.isProposed) toSections();
-    answers.doubts.renew(desk.sections.layout.side_doubt);
-    tell(restored ? draftWords(restored, desk) : foundWords());
-    // That it is proposed stands beside the question, which has the focus.
-    if (desk.isProposed) tell(`${before}${foundWords()}`);
-    if (restored) {
-      answers.doubts.take(restored.answers);
-      measuring.soon();
-      restored = null;
-    }
-    drawSoon();
-    told.come();
-  }
-
-  function toSections() {
-    byId("find").open = false;
-    byId("section").focus();
-  }
-
-  function foundWords() {
-    const doubt = desk.sections.layout.side_doubt;
-    const warning = doubt ? `${sentence(doubt.words)} ` : "";
-    const length = desk.depths.at(-1).toFixed(1);
-    return `${warning}The screw is ${length} mm long. Check both ends along the axis, then look through it.`;
-  }
-
-  /**
-   * Takes new ends or a new midplane, unless marks hang on the old ones.
-   * @returns {boolean} whether they were taken
-   */
-  function setPlace(change, isAtRest = false) {
-    if (!desk.book.isEmpty) {
-      tell(LOCKED);
-      finding.showEnds();
-      return false;
-    }
-    proposed.settle();
-    if (change.entry || change.tip) desk.wasProposed = false;
-    if (pictures.place(change, isAtRest)) {
-      // What was marked and looked at belongs to the ends before: neither comes back on these.
-      desk.book.forget();
-      desk.shown.clear();
-      desk.planes.clear();
-      desk.middle = [0, 0];
-    }
-    finding.showEnds();
-    touched();
-    return true;
   }
 
   // Marks and what they come to
 
   function changed() {
     if (desk.active && !desk.book.where(desk.active)) marking.release();
+    // A change that was undone may have been the midplane's.
+    if (desk.sections) ends.replace({}, true);
+    angles.soon();
     answers.showContained(desk.book.state.contained);
     numbers.setBusy(true);
     measuring.soon();
@@ -243,14 +197,33 @@ export function openScrew(api, told, words = "") {
     },
     depth: focusDepth,
     use: useAlong,
-    end: (name, point) => setPlace({ [name]: roundedAll(point, 0.01) }),
+    upright: () => planes.goUpright(),
+    endplate: (index, point, isMove) => planes.setEndplate(index, point, isMove),
+    useEnd: (index) => planes.useEnd(index),
+    noEndplate: () => planes.noEndplate(),
+    end: (name, point) => ends.set({ [name]: roundedAll(point, 0.01) }),
   };
   const numbers = new Numbers(byId("numbers"));
   const measuring = new Measuring(api, desk, answers, numbers, { tell, tellProblem, drawSoon });
   const section = new SectionView(byId("section"), desk, done);
   const along = new AlongView(byId("along"), desk, done);
+  const upright = new UprightView(byId("upright"), desk, done);
+  const planes = new Planes(desk, {
+    tell,
+    drawSoon,
+    replaced: () => {
+      proposed.settle();
+      ends.replace({});
+      touched();
+    },
+    changed: () => {
+      angles.soon();
+      touched();
+    },
+  });
+  const angles = new Angles(api, desk, () => measuring.marks(), { drawSoon, tellProblem });
   const rays = new Rays(desk, section, marking, answers, { tell, changed: touched });
-  const seen = new Seen(byId("section"), byId("along"), drawSoon, life.signal);
+  const seen = new Seen(byId("section"), byId("along"), byId("upright"), drawSoon, life.signal);
   const strip = new Strip(byId("strip"), desk, focusOn);
   const list = new MarksList(desk, {
     pick: (handle, isHeld) => marking.pick(handle, isHeld),
@@ -261,30 +234,26 @@ export function openScrew(api, told, words = "") {
       desk.book.settle();
     },
   });
-  const pictures = new Pictures(api, desk, { come: picturesCome, drawSoon, tellProblem });
+  const hands = {};
+  const ends = new Ends(desk, hands, { tell, touched, drawSoon, come: told.come }, before);
+  const pictures = new Pictures(api, desk, { come: (isFirst) => ends.come(isFirst), drawSoon, tellProblem });
   const finding = new FindingScrew(api, desk, {
     tell,
     tellProblem,
     drawSoon,
-    setPlace,
-    found: (axis) => {
-      const ends = { entry: axis.entry_mm, tip: axis.tip_mm };
-      // A midplane that came with the proposal was the other screw's vertebra's.
-      const place = desk.isProposed ? { ...ends, midplane: [null, null] } : ends;
-      if (!setPlace(place, true)) return;
-      if (!desk.diameterMm) desk.diameterMm = axis.shank_diameter_mm;
-      answers.offerDiameter(axis.shank_diameter_mm);
-      desk.focus = 0;
-      if (desk.isSettled) tell(foundWords());
-      else if (axis.side_doubt) tell(sentence(axis.side_doubt));
-    },
+    setPlace: (change) => ends.set(change),
+    moveMidplane: (index, point) => planes.moveMidplane(index, point),
+    settle: () => desk.book.settle(),
+    undo: () => marking.undo(),
+    redo: () => marking.redo(),
+    found: (axis) => ends.take(axis),
     clearAll: () => marking.clearAll(),
   });
   const proposed = new Proposed(api, desk, {
     tell,
     place: (axis) => {
-      const midplane = axis.midplane_mm ?? [null, null];
-      pictures.place({ entry: axis.entry_mm, tip: axis.tip_mm, midplane }, true);
+      desk.book.putFound("midplane", axis.midplane_mm ?? [null, null]);
+      pictures.place({ entry: axis.entry_mm, tip: axis.tip_mm }, true);
       if (!desk.diameterMm) desk.diameterMm = axis.diameter_mm;
       answers.offerDiameter(axis.diameter_mm);
       finding.showEnds();
@@ -292,11 +261,13 @@ export function openScrew(api, told, words = "") {
       drawSoon();
     },
     taken: () => {
-      toSections();
-      tell(foundWords());
+      ends.toSections();
+      angles.soon();
       touched();
     },
   });
+
+  Object.assign(hands, { pictures, finding, proposed, answers, strip, measuring, angles });
 
   // Keeping, and the line to the server
 
@@ -311,6 +282,7 @@ export function openScrew(api, told, words = "") {
       begin();
       pictures.again();
       if (numbers.isBusy) measuring.soon();
+      angles.soon();
       if (keeper.isDue) keeper.send().catch(() => {});
     },
   }, life.signal);
@@ -352,7 +324,7 @@ export function openScrew(api, told, words = "") {
       tell(draftWords(draft, desk));
       return;
     }
-    restored = draft;
+    ends.restored = draft;
     proposed.settle(Boolean(draft.is_proposed));
     numbers.setBusy(answers.isMeasuring && !desk.book.isEmpty);
     pictures.place({ entry, tip }, true);
@@ -368,17 +340,22 @@ export function openScrew(api, told, words = "") {
     "copy-nearest": done.copy,
     "clear-section": () => marking.clearSection(),
     "clear-marks": () => marking.clearAll(),
+    "no-endplate": done.noEndplate,
   };
-  const choices = { preset: done.preset, across: turn, "along-use": useAlong };
+  const choices = {
+    preset: done.preset,
+    across: turn,
+    "along-use": useAlong,
+    "endplate-use": (which) => planes.useEnd(which === "back" ? 1 : 0),
+  };
   wire(root, buttons, choices, {
-    look: (picture, what) => ({ section, along })[picture].turnTo(what),
+    look: (picture, what) => ({ section, along, upright })[picture].turnTo(what),
     setWindow: (low, high) => grey.set(low, high),
     drawSoon,
     leaving: () => keeper.hold(),
     isAtRisk: () => keeper.isAtRisk,
   }, life.signal);
 
-  const before = words ? `${words} ` : "";
   if (words) requestAnimationFrame(() => tell(`${before}${byId("told").textContent}`));
   numbers.show(null);
   attention.follow(document, life.signal);

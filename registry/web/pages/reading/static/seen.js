@@ -8,12 +8,14 @@ export class Seen {
   /**
    * @param {HTMLElement} section the picture of the section in focus
    * @param {HTMLElement} along the picture along the axis
+   * @param {HTMLElement} upright the picture of the midplane
    * @param {() => void} changed called when one of them comes into view
    * @param {AbortSignal} signal ends it
    */
-  constructor(section, along, changed, signal) {
+  constructor(section, along, upright, changed, signal) {
     this.section = section;
     this.along = along;
+    this.upright = upright;
     const observer = new IntersectionObserver(
       (entries) => {
         for (const { target, isIntersecting } of entries) {
@@ -26,6 +28,7 @@ export class Seen {
     );
     observer.observe(section);
     observer.observe(along);
+    observer.observe(upright);
     signal.addEventListener("abort", () => observer.disconnect());
   }
 
@@ -35,6 +38,9 @@ export class Seen {
     if (this.#visible.has(this.section)) desk.shown.add(desk.depths[desk.focus]);
     if (this.#visible.has(this.along) && desk.along) {
       desk.planes.add(desk.along.picture.layout.across);
+    }
+    if (this.#visible.has(this.upright) && desk.upright && desk.book.hasPlane("endplate")) {
+      desk.isUprightSeen = true;
     }
   }
 }

@@ -8,7 +8,10 @@ import { WINDOWS } from "./picture.js";
 export const newDesk = (diameterMm) => ({
   entry: null,
   tip: null,
-  midplane: [null, null],
+  /** Front and back point, LPS; kept with the marks, so that it is undone as they are. */
+  get midplane() {
+    return this.book.state.midplane;
+  },
   isProposed: false,
   wasProposed: false,
   isSettled: false,
@@ -28,4 +31,7 @@ export const newDesk = (diameterMm) => ({
   extents: {},
   shown: new Set(),
   planes: new Set(),
+  upright: null,
+  endplateUse: 0,
+  isUprightSeen: false,
 });

@@ -28,6 +28,13 @@ export function arrowStep(event) {
   return way.map((value) => value * step);
 }
 
+/** What a key held with Control does to the last change, or null for another key. */
+export function changeOf(event, told) {
+  const key = event.key.toLowerCase();
+  if (key === "z") return event.shiftKey ? told.redo : told.undo;
+  return key === "y" ? told.redo : null;
+}
+
 /** How large a picture is shown, and which of its places lies in the middle. */
 export class Look {
   /** @param {number} step at which it begins and which it goes back to */
@@ -214,9 +221,7 @@ export class PictureView {
 
   #controlKeys(event) {
     if (event.key in ARROWS) return () => this.turnTo(ARROWS[event.key]);
-    const key = event.key.toLowerCase();
-    if (key === "z") return event.shiftKey ? this.told.redo : this.told.undo;
-    return key === "y" ? this.told.redo : null;
+    return changeOf(event, this.told);
   }
 
   #keys(event) {
@@ -240,6 +245,7 @@ export class PictureView {
       c: () => this.told.grey(this.desk.window, 0, -2 * GREY_HU, true),
       r: () => this.told.way(),
       s: () => this.told.sure(),
+      e: () => this.told.upright(),
       ...this.ownKeys(event),
     };
   }
