@@ -43,8 +43,8 @@ def test_the_leads_page_csv_and_json_hold_the_digits_of_the_count(
     against, likely, imaged = tables_of(page)
     lines = [dict(zip(HEADINGS, words_of(point), strict=True)) for point in table.points]
     assert [row[0] for row in against[1:]] == sorted(SURGEONS, key=str.casefold)
-    names = ("surgeon", "patients", "graded", "effective", "breached", "rate % (interval)",
-             "95% lines", "99.8% lines", "where")  # fmt: skip
+    names = ("surgeon", "patients", "patients with a breach (%; interval)", "graded", "effective",
+             "breached", "rate % (interval)", "95% lines", "99.8% lines", "where")  # fmt: skip
     assert against[1:] == [[line[name] for name in names] for line in lines]
     assert [row[-1] for row in likely[1:]] == [line["shrunken % (interval)"] for line in lines]
     assert [row[2] for row in imaged[1:]] == [line["imaged %"] for line in lines]
