@@ -74,6 +74,7 @@ def _scans(rng: Random, case: InventedCase) -> Iterable[_Scan]:
     kinds = {
         Imaging.NONE: (),
         Imaging.DRAWN: (),
+        Imaging.DRAWN_AND_READ: (),
         Imaging.ROUTINE: ((1, 6, ScanKind.POST_OPERATIVE_CT, ScanReason.ROUTINE),),
         Imaging.ROUTINE_THEN_SYMPTOMS: (
             (1, 6, ScanKind.POST_OPERATIVE_CT, ScanReason.ROUTINE),

@@ -41,6 +41,7 @@ class Imaging(StrEnum):
     INTRA_OPERATIVE_ONLY = "only 3D images made during the operation"
     LATE_ONLY = "only a CT long after the operation"
     DRAWN = "files that are drawn, still to be read"
+    DRAWN_AND_READ = "files that are drawn, read at the desk"
 
 
 @dataclass(frozen=True)

@@ -19,15 +19,19 @@ from .people import (
     STANDARD_WORDS,
     UNIT_NAME,
 )
+from .read_case import at_hour, draw_read_ct, marked_screws, scanned_on, with_read_case
 from .readings import invent_readings
 from .records import Imaging
 from .replies import invent_rounds
 from .tables import readings_table, theatre_log
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import datetime
     from pathlib import Path
 
     from .outcomes import InventedOutcome
+    from .read_case import MarkedScrew
     from .records import InventedCase, InventedReading
     from .replies import InventedRound
 
@@ -62,6 +66,23 @@ class InventedUnit:
         """The case whose CT is drawn."""
         return next(case for case in self.cases if case.imaging is Imaging.DRAWN)
 
+    @property
+    def read_case(self) -> InventedCase:
+        """The case whose drawn CT has been read."""
+        return next(case for case in self.cases if case.imaging is Imaging.DRAWN_AND_READ)
+
+    def draw_read_ct(self, folder: Path) -> None:
+        """Draw its CT."""
+        draw_read_ct(folder, self.seed, self.read_case)
+
+    def marked_screws(self) -> Iterator[MarkedScrew]:
+        """Yield its screws as their reader marks them."""
+        return marked_screws(self.seed)
+
+    def read_at(self, days_later: int, hour: int) -> datetime:
+        """Return an instant some days after its CT."""
+        return at_hour(scanned_on(self.read_case), days_later, hour)
+
     def theatre_log_csv(self) -> bytes:
         """Return the theatre log that `load-log` takes."""
         return theatre_log(self.cases)
@@ -92,4 +113,4 @@ class InventedUnit:
 def invent_unit(seed: int = SEED) -> InventedUnit:
     """Return the unit of a seed: 400 cases with 3,000 screws, the same bytes for the same seed."""
     cases = invent_cases(seed)
-    return InventedUnit(seed, cases, invent_readings(seed, cases))
+    return InventedUnit(seed, *with_read_case(cases, invent_readings(seed, cases)))

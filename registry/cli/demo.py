@@ -198,6 +198,7 @@ def _fill(ledger: Ledger, operator: Viewer, scenario: Any) -> None:  # noqa: ANN
     from registry.actions.loading import TableFile
     from registry.cli.demo_actions import agree
     from registry.cli.demo_notes import write_notes
+    from registry.cli.demo_reading import read_drawn
     from registry.cli.demo_teaching import READER, teach
     from registry.cli.opening import instant, today
 
@@ -218,6 +219,11 @@ def _fill(ledger: Ledger, operator: Viewer, scenario: Any) -> None:  # noqa: ANN
     say(f"  {_counts(loaded.new)}")
     _timed("made its accounts", lambda: _add_accounts(ledger, operator, scenario))
     _timed("recorded a few outcomes", lambda: _record(ledger, operator, unit, day))
+    folder = ledger.home / DRAWN_CT
+    made = _timed(
+        "drew a CT and read it", lambda: read_drawn(ledger, operator, unit, folder / "read")
+    )
+    say(f"  {made} readings of case {unit.read_case.reference}, with what they were made on")
     rounds = unit.rounds()
     _timed("laid its quarters before its surgeons", lambda: _reply(ledger, rounds, scenario))
     _timed("wrote a few own notes", lambda: write_notes(ledger, scenario))
@@ -225,7 +231,6 @@ def _fill(ledger: Ledger, operator: Viewer, scenario: Any) -> None:  # noqa: ANN
     _timed("noted what it agreed to do", lambda: agree(ledger, acting(ledger, LEAD), acted))
     read = _timed("drew a small teaching set", lambda: teach(ledger, operator))
     say(f"  {read} drawn screws read by {READER}, all of it invented; they are in no rate")
-    folder = ledger.home / DRAWN_CT
     _timed("drew a post-operative CT", lambda: unit.draw_ct(folder))
     order = ScanOrder(case_ref=unit.drawn_case.reference)
     scan = _timed("loaded it", lambda: load_scan(ledger, operator, [folder], order, instant()))

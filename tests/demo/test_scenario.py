@@ -12,12 +12,17 @@ import pytest
 from demo_data.scenario import people
 from demo_data.scenario.ct.study import PatientIdentity, drawn_screws
 from demo_data.scenario.unit import SEED, invent_unit
+from registry.actions.desk_screw import Placing
+from registry.domain.directions import Side
 from registry.domain.reply import quarter, quarter_of
 from registry.domain.settings import Settings
 from registry.domain.techniques import COUNTED_LIVES, EntryTechnique
 from registry.domain.usual_angles import usual_convergence
 from registry.intake.readings_table import read_readings
 from registry.intake.theatre_log import read_theatre_log
+from registry.measure.axes import ScrewAxis, patient_to_section, point
+from registry.measure.cortex import fit_curve
+from registry.measure.extents import pedicle_extents
 
 YEAR_END = date(2026, 12, 31)
 SEEDS = (SEED, 1, 2024)
@@ -197,3 +202,37 @@ def test_the_note_and_the_unit_s_name_say_that_all_is_invented():
     assert "invented" in people.NOTE.lower()
     assert "invented" in people.UNIT_NAME.lower()
     assert len(people.PASSPHRASE) >= 15
+
+
+def test_the_case_that_was_read_says_of_its_screws_what_the_drawing_says(unit, drawn):
+    case = unit.read_case
+    plans = {(screw.level, screw.side): screw for screw in drawn}
+    assert len(case.screws) == 6
+    for screw in case.screws:
+        plan = plans[screw.level, screw.side]
+        said = (screw.technique.value, screw.guidance.value, screw.diameter_mm, screw.length_mm)
+        assert said == (plan.entry_technique, plan.guidance, plan.diameter_mm, plan.length_mm)
+    assert not [
+        reading
+        for reading in unit.readings
+        if reading.case.patient == case.patient and reading.case.operated_on == case.operated_on
+    ]
+    assert {people.FELLOW, people.REGISTRAR}.isdisjoint(case.team)
+
+
+def test_its_readers_marks_measure_about_what_the_drawing_knows(unit, drawn):
+    truth = {(screw.level, screw.side): screw for screw in drawn}
+    for marked in unit.marked_screws():
+        screw = truth[marked.level, marked.side]
+        axis = ScrewAxis(point(marked.entry_mm), point(marked.tip_mm))
+        placing = Placing(axis, (point(marked.midplane_mm[0]), point(marked.midplane_mm[1])))
+        for reader in marked.cortex_mm:
+            curves = {
+                depth: fit_curve(
+                    patient_to_section(places, placing.frame(depth, Side(marked.side)))
+                )
+                for depth, places in reader.items()
+            }
+            found = pedicle_extents(screw.diameter_mm / 2, curves, length_mm=axis.length_mm)
+            for wall, extent in found.by_wall.items():
+                assert abs(extent.extent_mm - screw.extents_mm[wall]) < 0.9, (marked.level, wall)

@@ -85,6 +85,21 @@ def draw_study(
     return DrawnStudy(drawn_screws(), affine_of(grid), grid.shape, tuple(files))
 
 
+def draw_axial(
+    folder: Path,
+    *,
+    seed: int,
+    identity: PatientIdentity,
+    days: tuple[date, date],
+    spacing_mm: tuple[float, float],
+    levels: tuple[str, ...],
+) -> None:
+    """Draw a part of the study, its axial slices alone; `days` are of operation and scan."""
+    grid = grid_of(spacing_mm, levels)
+    labels = StudyLabels(identity, days[1], days[0], seed)
+    write_axial(folder, labels, grid, draw_volume(seed, grid))
+
+
 @cache
 def drawn_screws() -> tuple[DrawnScrew, ...]:
     """Return every screw of the construct with its extents, cranial first, left before right."""
