@@ -30,6 +30,7 @@ from tests.build.ledgers import (
     a_screw,
     local_operator,
 )
+from tests.build.made_once import copied
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -48,6 +49,7 @@ L4_LEFT, L4_RIGHT, S1_LEFT, L3_LEFT = 1, 2, 3, 4
 """Assignments: three on the first case's scan, one on the second's."""
 
 
+@copied
 def a_desk_ledger(home: Path) -> Ledger:
     """Return a ledger with two cases of two surgeons and their screws to be read."""
     ledger = a_ledger(home)

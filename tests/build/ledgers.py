@@ -31,6 +31,7 @@ from registry.store.models.readings import Assignment, Reading
 from registry.store.models.scans import HeldImage, Scan
 from registry.store.queries.people import all_person_names
 from registry.store.vault import reference_hash
+from tests.build.made_once import copied
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -67,6 +68,7 @@ _TECHNIQUES = {"T": EntryTechnique.SUBFACET, "S": EntryTechnique.SACRAL_FACET_CO
 _TO_BE_READ = 2
 
 
+@copied
 def a_ledger(home: Path) -> Ledger:
     """Return a new ledger with an account of each role and a person behind each clinical one."""
     ledger = initialise(home, {}, NOW)
@@ -121,6 +123,7 @@ def a_person(work: Writing, name: str) -> int:
     return person_id
 
 
+@copied
 def a_small_ledger(home: Path) -> Ledger:
     """Return a ledger with accounts, cases of six surgeons, readings, and screws to be read."""
     ledger = a_ledger(home)

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import atexit
 import fcntl
+import functools
 import os
 import shutil
+import tempfile
+from pathlib import Path
 from typing import TYPE_CHECKING
+
+from registry.store.home import open_ledger
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
     import pytest
+
+    from registry.store.home import Ledger
 
 
 def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:
@@ -28,3 +35,24 @@ def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path],
             make(folder)
             (folder / "finished").touch()
     return folder
+
+
+def copied(make: Callable[[Path], Ledger]) -> Callable[[Path], Ledger]:
+    """Return `make(home)`, which returns a new ledger on SQLite, so that it works once a process.
+
+    What it made then is copied, keys and all, and opened.
+    """
+
+    @functools.cache
+    def made() -> Path:
+        folder = Path(tempfile.mkdtemp(prefix="ledger-made."))
+        atexit.register(shutil.rmtree, folder, ignore_errors=True)
+        make(folder / "home").close()
+        return folder / "home"
+
+    @functools.wraps(make)
+    def copy(home: Path) -> Ledger:
+        shutil.copytree(made(), home)
+        return open_ledger(home, {})
+
+    return copy
