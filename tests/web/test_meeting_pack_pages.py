@@ -42,6 +42,10 @@ def test_a_list_is_shown_once_it_is_asked_for_and_counts_as_a_look(
     assert ticks(page)
     assert count(ledger, CaseSeen) > 0
     assert len(ticks(client.get("/meeting-pack/?least=every&case=OP-0").text)) == 4
+    without = client.get("/meeting-pack/?case=OP-0").text
+    assert len(ticks(without)) == 4
+    assert '<option value="every" selected>' in without
+    assert '<option value="2" selected>' in client.get("/meeting-pack/").text
     assert not ticks(client.get("/meeting-pack/?least=every&to=2001-01-01").text)
     assert client.get("/meeting-pack/?least=3&from=x&moon=1").status_code == 400
 

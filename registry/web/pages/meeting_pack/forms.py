@@ -40,23 +40,26 @@ class Listed:
 
 
 def read_listed(args: MultiDict[str, str]) -> Listed:
-    """Return what an address asks to be listed; BadInputError names every filter that is wrong."""
+    """Return what an address asks to be listed; BadInputError names every filter that is wrong.
+
+    Without `least` it asks for every placed screw: only the empty form proposes an extent.
+    """
     question = read_filters(args, DAYS, ("case", "least", *_CHOSEN))
     reference = args.get("case", "").strip()
     return Listed(
         ScrewsAsked(question.start, question.end, [reference] if reference else None),
-        _word_of(AtLeast, args.get("least", "").strip() or AtLeast.TWO_MM, "least"),
+        _word_of(AtLeast, _least_of(args), "least"),
     )
 
 
 def list_fields(args: MultiDict[str, str], faults: Iterable[Fault] = ()) -> list[Field]:
-    """Return the list's filters as they were sent."""
+    """Return the list's filters as they were sent, or as they are proposed where none was."""
     wrong = told_by_field(faults)
     return [
         Field(
             "least",
             "Outside a wall of the pedicle by",
-            args.get("least", "").strip() or AtLeast.TWO_MM,
+            _least_of(args) if args else AtLeast.TWO_MM,
             "select",
             _LEAST,
             error=wrong.get("least", ""),
@@ -104,6 +107,10 @@ def pack_fields(form: MultiDict[str, str]) -> Sequence[Field]:
             (Choice("pdf", "PDF, to print"), Choice("html", "web page (HTML)")),
         ),
     )
+
+
+def _least_of(args: MultiDict[str, str]) -> str:
+    return args.get("least", "").strip() or AtLeast.EVERY
 
 
 def _word_of(kind: type[Word], text: str, name: str) -> Word:
