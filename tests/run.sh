@@ -8,14 +8,7 @@ set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 
 needed=()
-# Chromium's headless shell shows the same pages as the whole browser for half the work; where there
-# is none to be had the browser itself serves.
-has() { command -v "$1" >/dev/null; }
-knows() { apt-cache show "$1" >/dev/null 2>&1; }
-shell=chromium-headless-shell
-if [ -z "${PEDICLE_LEDGER_TEST_CHROMIUM:-}" ] && ! has $shell; then
-    if ! has chromium || knows $shell || ! knows chromium; then needed+=($shell); fi
-fi
+command -v chromium >/dev/null || needed+=(chromium)
 command -v pg_config >/dev/null && bindir=$(pg_config --bindir) || bindir=""
 [ -x "${bindir:-/nowhere}/initdb" ] || bindir=$(ls -d /usr/lib/postgresql/*/bin 2>/dev/null | sort -V | tail -n 1)
 [ -x "${bindir:-/nowhere}/initdb" ] || needed+=(postgresql)
@@ -26,22 +19,15 @@ command -v pdftotext >/dev/null || needed+=(poppler-utils)
 [ -e /usr/share/orthanc/plugins/libOrthancDicomWeb.so ] || needed+=(orthanc-dicomweb)
 python3 -c 'import ensurepip' 2>/dev/null || needed+=(python3-venv)
 if [ ${#needed[@]} -gt 0 ]; then
-    install="apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends"
-    as_root=()
+    install="apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends ${needed[*]}"
     if [ "$(id -u)" = 0 ]; then
-        as_root=(bash -c)
-    elif sudo -n true 2>/dev/null; then
-        as_root=(sudo -n bash -c)
-    fi
-    if [ "${needed[*]}" = $shell ] && has chromium; then
-        [ ${#as_root[@]} -gt 0 ] && "${as_root[@]}" "$install $shell" >/dev/null ||
-            echo "without $shell the journeys take longer" >&2
-    elif [ ${#as_root[@]} -gt 0 ]; then
         echo "installing ${needed[*]}"
-        "${as_root[@]}" "$install ${needed[*]}" >/dev/null ||
-            "${as_root[@]}" "$install ${needed[*]/$shell/chromium}" >/dev/null
+        bash -c "$install" >/dev/null
+    elif sudo -n true 2>/dev/null; then
+        echo "installing ${needed[*]}"
+        sudo -n bash -c "$install" >/dev/null
     else
-        echo "missing: ${needed[*]}. As root run: $install ${needed[*]}" >&2
+        echo "missing: ${needed[*]}. As root run: $install" >&2
         exit 2
     fi
     [ -x "${bindir:-/nowhere}/initdb" ] || bindir=$(ls -d /usr/lib/postgresql/*/bin | sort -V | tail -n 1)
@@ -78,7 +64,7 @@ trap stop EXIT
         -o "-p $port -c listen_addresses=127.0.0.1 -c unix_socket_directories=$server -c fsync=off -c full_page_writes=off -c wal_level=minimal -c max_wal_senders=0 -c max_connections=200" start >/dev/null
 )
 export PEDICLE_LEDGER_TEST_POSTGRES="postgresql+psycopg://postgres@127.0.0.1:$port/postgres"
-export PEDICLE_LEDGER_TEST_CHROMIUM=${PEDICLE_LEDGER_TEST_CHROMIUM:-$(command -v $shell || command -v chromium)}
+export PEDICLE_LEDGER_TEST_CHROMIUM=${PEDICLE_LEDGER_TEST_CHROMIUM:-$(command -v chromium)}
 unset PEDICLE_LEDGER_HOME PEDICLE_LEDGER_DATABASE
 # Two tests at a time have the processors already: more threads for one product of matrices only
 # wait for each other, which costs a third of the work of drawing a CT. And what is compiled is

@@ -26,16 +26,10 @@ ARGUMENTS = (
 )
 
 
-def chromium_path() -> str | None:
-    """Return where Chromium is: its headless shell, which takes half the work, if there is one."""
-    named = os.environ.get(CHROMIUM)
-    return named or shutil.which("chromium-headless-shell") or shutil.which("chromium")
-
-
 @contextmanager
 def chromium() -> Iterator[Browser]:
     """Give a headless browser that speaks to nobody but the tests' own servers."""
-    path = chromium_path()
+    path = os.environ.get(CHROMIUM) or shutil.which("chromium")
     assert path, f"no Chromium: install it or set {CHROMIUM}"
     with sync_playwright() as playwright:
         opened = playwright.chromium.launch(executable_path=path, args=[*ARGUMENTS])
