@@ -64,17 +64,3 @@ def calliper_line(cortex_mm: tuple[float, float], far_edge_mm: tuple[float, floa
         )
     bearing = math.degrees(math.atan2(up, across)) % 360.0
     return CalliperLine(length, bearing, wall_of_bearing(bearing))
-
-
-def far_edge(cortex_mm: tuple[float, float], radius_mm: float) -> tuple[float, float]:
-    """Return the point of the screw's edge farthest from a place of the cortex.
-
-    The screw's edge is the circle of `radius_mm` about the axis at (0, 0), so the point lies
-    beyond the axis as seen from the cortex. A place on the axis itself has no such point.
-    """
-    distance = math.hypot(*cortex_mm)
-    if distance < SHORTEST_LINE_MM:
-        raise BadInputError(
-            Fault("the cortex is marked on the axis", "calliper", "draw the line's end as well")
-        )
-    return -radius_mm * cortex_mm[0] / distance, -radius_mm * cortex_mm[1] / distance

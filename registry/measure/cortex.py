@@ -13,8 +13,6 @@ from registry.measure.ellipse import fit_ellipse
 from registry.measure.polylines import feet_of
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from numpy.typing import ArrayLike, NDArray
 
     from registry.measure.axes import FloatArray
@@ -315,25 +313,3 @@ def between(first: ClosedCurve, second: ClosedCurve, share: float) -> ClosedCurv
         from_mark_deg=rest * first.from_mark_deg + share * second.from_mark_deg,
         residual_mm=rest * first.residual_mm + share * second.residual_mm,
     )
-
-
-def fit_curves(marks_by_depth: Mapping[float, ArrayLike]) -> dict[float, ClosedCurve]:
-    """Return a curve a marked section, keyed by depth in mm.
-
-    Raises
-    ------
-    BadInputError : every section that cannot be fitted, each with its depth
-    """
-    curves: dict[float, ClosedCurve] = {}
-    faults: list[Fault] = []
-    for depth, marks in marks_by_depth.items():
-        try:
-            curves[depth] = fit_curve(marks)
-        except BadInputError as problem:
-            faults.extend(
-                Fault(fault.what, f"section at {depth:.1f} mm", fault.mend)
-                for fault in problem.faults
-            )
-    if faults:
-        raise BadInputError(*faults)
-    return curves

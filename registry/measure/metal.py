@@ -17,7 +17,7 @@ from registry.measure.shank_ends import fit_shank
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-    from registry.measure.axes import FloatArray, ScrewAxis
+    from registry.measure.axes import FloatArray
     from registry.measure.sampling import Voxels
 
 METAL_HU = 2200.0
@@ -28,13 +28,6 @@ PICK_MM = 8.0
 """How far from the shank a pick may lie."""
 STEEPEST_DEG = 70.0
 """Directions farther from straight ahead are no screw's; ours."""
-
-
-def axis_near(
-    voxels: Voxels, affine: ArrayLike, point_mm: ArrayLike, metal_hu: float = METAL_HU
-) -> ScrewAxis:
-    """Return the axis of the screw whose shank passes near a point; see `shank_near`."""
-    return shank_near(voxels, affine, point_mm, metal_hu).axis
 
 
 def shank_near(

@@ -10,7 +10,7 @@ from registry.domain.problems import BadInputError
 from registry.measure.angles import convergence_deg, sagittal_deg
 from registry.measure.axes import Midplane, ScrewAxis
 from registry.measure.body import anterior_extent, body_lateral_extent, endplate_extent
-from registry.measure.calliper import calliper_line, far_edge
+from registry.measure.calliper import calliper_line
 from registry.measure.walls import fit_wall
 
 STRAIGHT = ScrewAxis((20.0, 0.0, 0.0), (20.0, -40.0, 0.0))
@@ -96,13 +96,6 @@ def test_a_calliper_line_has_length_and_wall() -> None:
     assert line.bearing_deg == pytest.approx(264.64, abs=0.01)
     with pytest.raises(BadInputError, match=r"0\.00 mm long"):
         calliper_line((1.0, 1.0), (1.0, 1.0))
-
-
-def test_the_far_edge_lies_beyond_the_axis() -> None:
-    assert far_edge((-1.0, 0.0), 3.0) == pytest.approx((3.0, 0.0))
-    assert far_edge((3.0, 4.0), 2.5) == pytest.approx((-1.5, -2.0))
-    with pytest.raises(BadInputError, match="on the axis"):
-        far_edge((0.0, 0.0), 3.0)
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0], ids=["left", "right"])

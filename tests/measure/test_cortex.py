@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.spatial import KDTree
 
 from registry.domain.problems import BadInputError
-from registry.measure.cortex import ClosedCurve, between, fit_curve, fit_curves
+from registry.measure.cortex import ClosedCurve, between, fit_curve
 
 
 def superellipse(
@@ -170,13 +170,3 @@ def test_points_for_drawing_are_as_close_as_asked() -> None:
 def test_marks_that_make_no_outline_are_refused_in_words(marks: np.ndarray, words: str) -> None:
     with pytest.raises(BadInputError, match=words):
         fit_curve(marks)
-
-
-def test_every_section_that_cannot_be_fitted_is_named() -> None:
-    good = superellipse(around(9), 5, 6)
-    with pytest.raises(BadInputError) as caught:
-        fit_curves({2.0: good[:3], 4.0: good, 6.5: good[:4]})
-    assert [line.split(":")[0] for line in caught.value.lines()] == [
-        "section at 2.0 mm",
-        "section at 6.5 mm",
-    ]

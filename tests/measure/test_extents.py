@@ -17,7 +17,7 @@ from registry.measure.axes import (
     section_frame,
     section_to_patient,
 )
-from registry.measure.cortex import fit_curve, fit_curves
+from registry.measure.cortex import fit_curve
 from registry.measure.extents import pedicle_extents, pedicle_sections, wall_of_bearing
 from registry.measure.wall_extents import s1_extents
 
@@ -137,7 +137,8 @@ def measured(axis: ScrewAxis, side: Side, midplane: Midplane, marks: dict) -> li
         depth: patient_to_section(points, section_frame(axis, depth, side, midplane))
         for depth, points in marks.items()
     }
-    found = pedicle_extents(3.25, fit_curves(sections), axis.length_mm).by_wall
+    curves = {depth: fit_curve(marks) for depth, marks in sections.items()}
+    found = pedicle_extents(3.25, curves, axis.length_mm).by_wall
     return [found[wall].extent_mm for wall in PEDICLE_WALLS]
 
 

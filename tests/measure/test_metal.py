@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from registry.domain.problems import BadInputError
-from registry.measure.metal import axis_near, shank_near
+from registry.measure.metal import shank_near
 from tests.measure.metal_phantom import metal_phantom, turned
 
 CASES = {
@@ -43,12 +43,12 @@ def test_the_axis_is_found_to_a_third_of_a_millimetre_and_half_a_degree(case: st
 def test_where_no_metal_lies_it_is_said_with_what_lies_there() -> None:
     bone = np.full((40, 40, 40), 900, dtype=np.int16)
     with pytest.raises(BadInputError, match=r"no metal lies within 8 mm.*900 HU"):
-        axis_near(bone, np.eye(4), (20.0, 20.0, 20.0))
+        shank_near(bone, np.eye(4), (20.0, 20.0, 20.0))
 
 
 def test_outside_the_scan_there_is_no_metal() -> None:
     with pytest.raises(BadInputError, match="no metal"):
-        axis_near(np.zeros((9, 9, 9), dtype=np.int16), np.eye(4), (500.0, 0.0, 0.0))
+        shank_near(np.zeros((9, 9, 9), dtype=np.int16), np.eye(4), (500.0, 0.0, 0.0))
 
 
 def test_a_bead_is_no_shank() -> None:
@@ -56,4 +56,4 @@ def test_a_bead_is_no_shank() -> None:
     k, j, i = np.indices(voxels.shape)
     voxels[(i - 30) ** 2 + (j - 30) ** 2 + (k - 30) ** 2 < 16] = 3000
     with pytest.raises(BadInputError, match="no screw's shank"):
-        axis_near(voxels, np.eye(4), (30.0, 30.0, 30.0))
+        shank_near(voxels, np.eye(4), (30.0, 30.0, 30.0))
