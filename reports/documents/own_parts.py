@@ -108,7 +108,9 @@ def beside_table(report: OwnReport) -> Table:
     for own, whole in zip(report.own, report.whole, strict=True):
         event = own.question.event.words()
         for whose, table in (("you", own), ("the unit", whole)):
-            cells = _cells(table.rows[0]) if table.rows else ("not shown", *["-"] * 7)
+            cells = (
+                _cells(table.rows[0]) if table.rows else ("not shown", *["-"] * (len(_COUNTS) - 1))
+            )
             rows.append((event, whose, *cells))
     return Table("Your rate and the unit's", ("breach", "whose", *_COUNTS), tuple(rows), texts=2)
 

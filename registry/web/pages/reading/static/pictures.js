@@ -35,8 +35,8 @@ export class Pictures {
   }
 
   /**
-   * Takes new ends, and the midplane as it stands, and fetches what follows from them, at once or when they have
-   * come to rest.
+   * Takes new ends, and the midplane as it stands, and fetches what follows from them, at once or
+   * when they have come to rest.
    * @returns {boolean} whether the pictures on the page are those of others from now on
    */
   place(change, isAtRest = false) {

@@ -7,7 +7,7 @@ const byId = (id) => document.getElementById(id);
 export class Planes {
   /**
    * @param {object} desk what is shown
-   * @param {object} told tell, replaced (the midplane is another), changed
+   * @param {object} told tell, drawSoon, replaced (the midplane is another), changed (the endplate)
    */
   constructor(desk, told) {
     Object.assign(this, { desk, told });
