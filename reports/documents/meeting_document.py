@@ -102,6 +102,7 @@ def _cover(pack: MeetingPack) -> list[Block]:
             ("Screw", "Grade", "Farthest outside", "Standing"),
             rows,
             texts=4,
+            wide=(0, 2, 3),
         ),
         Paragraph(f"Grades: {pack.scale}.", is_note=True),
         Heading("How to read the pages"),

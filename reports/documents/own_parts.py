@@ -144,6 +144,10 @@ def level_table(table: RateTable, caption: str) -> Table:
     return Table(caption, (stratum_heading(split), *_COUNTS), rows)
 
 
+_OF_WORDS = (3, 5, 6)
+"""Columns of a table of screws whose cells may take lines: placed by, found, what counts is."""
+
+
 def screw_table(screws: Iterable[OwnScrew], caption: str) -> Table:
     """Return screws a line each."""
     heading = ("case", "operated on", "screw", "placed by", "grade", "found", "what counts is")
@@ -159,7 +163,7 @@ def screw_table(screws: Iterable[OwnScrew], caption: str) -> Table:
         )
         for screw in screws
     )
-    return Table(caption, heading, rows, texts=len(heading))
+    return Table(caption, heading, rows, texts=len(heading), wide=_OF_WORDS)
 
 
 def notes_blocks(notes: Iterable[NoteOnPaper]) -> list[Block]:
@@ -185,5 +189,6 @@ def notes_blocks(notes: Iterable[NoteOnPaper]) -> list[Block]:
             )
             for note in actions
         )
-        blocks += [Heading("Actions"), Table("Your actions", heading, rows, texts=len(heading))]
+        table = Table("Your actions", heading, rows, texts=len(heading), wide=(0, 4))
+        blocks += [Heading("Actions"), table]
     return blocks

@@ -108,7 +108,7 @@ def policy(report: QuarterReport) -> list[Block]:
     return [
         *blocks,
         Paragraph(f"Findings of the quarter's screws that met it: {len(work.policy)}; {told}."),
-        Table("Findings by number", ("finding", "screw", "what met it", "state"), rows, texts=4),
+        Table("Findings by number", ("finding", "screw", "what met it", "state"), rows, 4, (2, 3)),
     ]
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+import re
 import subprocess
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
+from itertools import combinations
 
 import numpy as np
 import pytest
@@ -21,7 +23,11 @@ from reports.documents.blocks import (
     Table,
 )
 from reports.documents.html import as_html
+from reports.documents.own import OwnScrew
+from reports.documents.own_parts import screw_table
 from reports.documents.pdf import as_pdf
+
+_BOX = r'<word xMin="([\d.]+)" yMin="([\d.]+)" xMax="([\d.]+)" yMax="([\d.]+)">'
 
 
 def a_picture(words: str = "A bright ring <and> a dark one") -> Picture:
@@ -89,3 +95,44 @@ def test_a_character_that_no_font_of_the_pdf_has_stands_as_its_number_and_keeps_
     assert "stand as their Unicode numbers" in text
     assert words.encode() in as_html(made)
     assert as_pdf(made) == as_pdf(made)
+
+
+def test_no_word_of_a_table_of_long_cells_lies_over_another():
+    """Screws as an own table has them: where one column took what was left, two lay over another.
+
+    Boxes are poppler's (pdftotext -bbox).
+    """
+    screw = OwnScrew(
+        screw_id=1,
+        case_id=1,
+        case_reference="OP-2025-129",
+        operated_on=date(2025, 9, 26),
+        level="L2",
+        side="R",
+        number=1,
+        entry_technique="lateral_intersection",
+        guidance="fluoroscopy",
+        diameter_mm=6.0,
+        grade="D",
+        found="medial 4.8 mm, caudal 4.2 mm, lateral 0.4 mm",
+        state="awaiting adjudication",
+        is_provisional=True,
+        reading_id=None,
+        which="",
+    )
+    document = Document(
+        title="Screws",
+        subtitle="Of a document",
+        author="Unit",
+        made_at=datetime(2026, 7, 1, tzinfo=UTC),
+        foot="For audit.",
+        blocks=(screw_table([screw] * 3, "Screws"),),
+    )
+    found = subprocess.run(
+        ["pdftotext", "-bbox", "-", "-"], input=as_pdf(document), capture_output=True, check=True
+    ).stdout.decode()
+    boxes = [tuple(map(float, each)) for each in re.findall(_BOX, found)]
+    assert len(boxes) > 60
+    for (left, top, right, bottom), other in combinations(boxes, 2):
+        is_beside = right <= other[0] + 0.5 or other[2] <= left + 0.5
+        assert is_beside or bottom <= other[1] + 2 or other[3] <= top + 2
