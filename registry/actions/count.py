@@ -70,7 +70,9 @@ def count_whole(ledger: Ledger, viewer: Viewer, questions: Sequence[Question]) -
     """
     require(viewer, Deed.SEE_SURGEONS, at_least=Reach.ALL)
     unit = counted_unit(ledger)
-    found = {each: unit.answers[each] for each in questions if each in unit.answers}
+    # Looked up once: another thread may clear the answers meanwhile.
+    kept = ((each, unit.answers.get(each)) for each in questions)
+    found = {each: table for each, table in kept if table is not None}
     new = [each for each in dict.fromkeys(questions) if each not in found]
     parts = {end: unit.until(end) for end in {each.end for each in new}}
     pools = {

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from threading import Lock
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -46,6 +47,8 @@ _LOOKED_AT = (
 
 _MOST_KEPT = 64
 _kept: dict[bytes, frozenset[Part]] = {}
+_turn = Lock()
+"""Requests share what is kept."""
 
 
 @dataclass(frozen=True)
@@ -75,9 +78,11 @@ def shown_parts(unit: pd.DataFrame, graded: Mask, known: Mask, settled: date) ->
     key = hashlib.sha256(b"|".join(said)).digest()
     found = _kept.get(key)
     if found is None:
-        found = _kept[key] = _shown_parts(unit, graded, known, settled)
-        while len(_kept) > _MOST_KEPT:
-            _kept.pop(next(iter(_kept)), None)
+        found = _shown_parts(unit, graded, known, settled)
+        with _turn:
+            _kept[key] = found
+            while len(_kept) > _MOST_KEPT:
+                del _kept[next(iter(_kept))]
     return found
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from registry.actions.evidence import with_pictures
 from registry.domain.directions import Direction
 from registry.domain.extent_words import wall_words
+from registry.domain.problems import ConflictError, Fault
 from registry.domain.reply import Quarter
 from registry.domain.scales import grade, greatest_extent
 from registry.store.queries.evidence import reading_evidence
@@ -59,7 +60,10 @@ class OwnScrews:
 def own_screws(
     ledger: Ledger, viewer: Viewer, screws: pd.DataFrame, question: Question
 ) -> OwnScrews:
-    """Return the own screws of a frame that holds no others; the event is the question's."""
+    """Return the own screws of a frame that holds no others; the event is the question's.
+
+    ConflictError where one of them is not the viewer's, or not of these days, any more.
+    """
     graded = question.event.graded(screws).to_numpy(dtype=np.bool_)
     breached = question.event.breached(screws).to_numpy(dtype=np.bool_)
     owed = graded & screws["provisional"].to_numpy(dtype=np.bool_)
@@ -68,6 +72,9 @@ def own_screws(
     with ledger.reading() as session:
         found = {screw.screw_id: screw for screw in own_reply_screws(session, viewer, days, window)}
         reasons = imaging_reasons(session, window)
+    if not set(screws["screw_id"].tolist()) <= found.keys():
+        what = "your own screws were corrected while they were looked up"
+        raise ConflictError(Fault(what, mend="ask again"))
     rows = _rows(screws, found, ledger.settings.scale)
     return OwnScrews(
         breached=_pictured(ledger, viewer, _latest(rows, breached), found),

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 from html import unescape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from registry.actions import own_screws
 from registry.domain.access import Role
+from registry.store.queries import replies
 from registry.web.headers import REPORT_POLICY
 from tests.build.ledgers import SURGEON, SURGEONS, KnownAccount, an_account
 from tests.web.reading_pages import form_token
@@ -14,9 +16,11 @@ from tests.web.reading_pages import form_token
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    import pytest
     from flask.testing import FlaskClient
 
     from registry.store.home import Ledger
+    from registry.store.queries.replies import ReplyScrew
 
     ClientOf = Callable[[KnownAccount], FlaskClient]
 
@@ -42,6 +46,21 @@ def test_own_results_lead_to_where_each_screw_is_mended_and_to_files(client_of: 
     answer = anna.get(f"/own/report?{ASKED}&notes=yes")
     assert answer.headers["Content-Security-Policy"] == REPORT_POLICY
     assert "I hurried." in answer.text
+
+
+def test_screws_that_are_corrected_while_they_are_looked_up_are_asked_for_again(
+    client_of: ClientOf, monkeypatch: pytest.MonkeyPatch
+):
+    def one_gone(*asked: Any) -> list[ReplyScrew]:
+        return replies.own_reply_screws(*asked)[1:]
+
+    anna = client_of(SURGEON)
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr(own_screws, "own_reply_screws", one_gone)
+        answer = anna.get(f"/own/?{ASKED}")
+    assert answer.status_code == 409
+    assert "corrected while they were looked up; ask again" in answer.text
+    assert anna.get(f"/own/?{ASKED}").status_code == 200
 
 
 def test_own_results_lead_to_own_screws_crossed_and_back_to_their_section(
