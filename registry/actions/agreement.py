@@ -233,5 +233,4 @@ def _codes(ledger: Ledger, readers: Collection[int]) -> dict[int, str]:
 
 def _each(found: Estimate, shown: Callable[[float], float]) -> Estimate:
     """Return a number as it is shown, its limits too."""
-    parts = (found.value, found.low, found.high)
-    return Estimate(*(None if part is None else shown(part) for part in parts))
+    return Estimate(*(None if part is None else shown(part) for part in found.cells))

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from reports.documents.quarter import QuarterReport
-    from reports.statistics.estimate import Estimate
     from reports.tables.rates import RateTable
 
 _ROW = (
@@ -88,7 +87,7 @@ def _rate_lines(name: str, table: RateTable) -> Iterator[tuple[object, ...]]:
         for split, value in row.stratum.items():
             parts += [split.value, value]
         parts += [None] * (2 * _MOST_SPLITS - len(parts))
-        yield (*about, *parts, *(getattr(row, each) for each in _ROW), *row.share_cells)
+        yield (*about, *parts, *(getattr(row, each) for each in _ROW), *row.patient_share.cells)
 
 
 def _compare(report: QuarterReport) -> FlatTable:
@@ -114,16 +113,12 @@ def _surgeons(report: QuarterReport) -> FlatTable:
         lines.append(
             (
                 *(point.code, point.patients, point.placed, point.imaged, point.graded),
-                *(point.breached, point.effective, *_three(point.rate), *limits, point.expected),
-                *(*_three(point.observed_over_expected), *_three(point.shrunken)),
-                *(point.position.value, point.patients_with_event, *_three(point.patient_share)),
+                *(point.breached, point.effective, *point.rate.cells, *limits, point.expected),
+                *(*point.observed_over_expected.cells, *point.shrunken.cells),
+                *(point.position.value, point.patients_with_event, *point.patient_share.cells),
             )
         )
     return FlatTable("surgeons", heading, tuple(lines))
-
-
-def _three(made: Estimate) -> tuple[float | None, float | None, float | None]:
-    return made.value, made.low, made.high
 
 
 def _operations(report: QuarterReport) -> FlatTable:
@@ -152,7 +147,7 @@ def _agreement(report: QuarterReport) -> FlatTable:
         ("lower_limit_mm", found.limits.lower),
         ("upper_limit_mm", found.limits.upper),
     ]
-    lines = [(name, *_three(each)) for name, each in named]
+    lines = [(name, *each.cells) for name, each in named]
     lines.append(("sd_mm", found.limits.sd, None, None))
     lines += [("screws", found.screws, None, None), ("patients", found.patients, None, None)]
     return FlatTable("agreement", ("name", "value", "low", "high"), tuple(lines))
@@ -173,8 +168,8 @@ def _completeness(report: QuarterReport) -> FlatTable:
     lines: list[tuple[object, ...]] = [
         (name, value, None, None) for name, value in found.as_json().items() if name != "rate"
     ]
-    lines.append(("rate", *_three(found.rate)))
-    lines += [(each.assumption, *_three(each.rate)) for each in found.assumed]
+    lines.append(("rate", *found.rate.cells))
+    lines += [(each.assumption, *each.rate.cells) for each in found.assumed]
     return FlatTable("completeness", ("name", "value", "low", "high"), tuple(lines))
 
 

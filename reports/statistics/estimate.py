@@ -18,6 +18,11 @@ class Estimate:
     low: float | None = None
     high: float | None = None
 
+    @property
+    def cells(self) -> tuple[float | None, float | None, float | None]:
+        """Return value, low and high, as columns of tables hold them."""
+        return self.value, self.low, self.high
+
     def as_json(self) -> dict[str, float | None]:
         """Return the number as JSON documents hold it; null where undefined."""
         return {"value": self.value, "low": self.low, "high": self.high}

@@ -99,8 +99,8 @@ class CaseMixTable:
         names = ("patients", "graded", "observed", "expected", "design_effect")
         writer.writerow([self.split.value, *names, "ratio", "low", "high"])
         for row in self.rows:
-            limits = (row.ratio.value, row.ratio.low, row.ratio.high)
-            writer.writerow([harmless(row.group), *(getattr(row, name) for name in names), *limits])
+            counts = (getattr(row, name) for name in names)
+            writer.writerow([harmless(row.group), *counts, *row.ratio.cells])
         return text.getvalue()
 
     def notes(self) -> list[str]:

@@ -148,11 +148,6 @@ class RateRow:
         }
 
     @property
-    def share_cells(self) -> tuple[float | None, ...]:
-        """Return the share of patients with a breach and its limits, under `SHARE_NAMES`."""
-        return tuple(self.patient_share.as_json().values())
-
-    @property
     def tells_another_story(self) -> bool:
         """Return whether the mean of the patients' own rates lies outside the interval.
 
@@ -237,10 +232,10 @@ class RateTable:
         ]
         for row in self.rows:
             values = [*(getattr(row, name) for name in names), pooled]
-            lines.append([*(row.stratum[split] for split in by), *values, *row.share_cells])
+            lines.append([*(row.stratum[split] for split in by), *values, *row.patient_share.cells])
         for peer in self.peers:
             values = [peer.rate if name == "rate" else None for name in names]
-            lines.append([peer.code, *values, None, *NO_SHARE.as_json().values()])
+            lines.append([peer.code, *values, None, *NO_SHARE.cells])
         return lines
 
     def as_csv(self) -> str:

@@ -205,23 +205,20 @@ _CSV_NAMES = (
 
 
 def _csv_cells(point: SurgeonPoint) -> list[object]:
-    def of(made: Estimate) -> list[object]:
-        return [made.value, made.low, made.high]
-
     imaging = "; ".join(f"{words} {count}" for words, count in point.imaging.items())
     return [
         harmless(point.code),
         *(point.patients, point.placed, point.imaged, point.graded, point.breached),
         point.effective,
-        *of(point.rate),
+        *point.rate.cells,
         *(_pair(point.limits_95) or ("", "")),
         *(_pair(point.limits_998) or ("", "")),
         point.expected,
-        *of(point.observed_over_expected),
-        *of(point.shrunken),
+        *point.observed_over_expected.cells,
+        *point.shrunken.cells,
         imaging,
         point.patients_with_event,
-        *of(point.patient_share),
+        *point.patient_share.cells,
     ]
 
 

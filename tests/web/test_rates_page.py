@@ -59,7 +59,7 @@ def expected_cells(row: RateRow) -> list[str]:
     share, rate = f"{row.patients_with_event}", ["too few for a rate"]
     if row.rate is not None and row.low is not None and row.high is not None:
         rate = [f"{row.rate:.1%}"[:-1], f"{row.low:.1%}"[:-1] + " to " + f"{row.high:.1%}"[:-1]]
-        told = [f"{part:.1%}"[:-1] for part in row.share_cells]
+        told = [f"{part:.1%}"[:-1] for part in row.patient_share.cells]
         share += f" ({told[0]}; {told[1]} to {told[2]})"
     counts = [str(count) for count in (row.placed, row.imaged, row.graded, row.breached)]
     df = "-" if row.df is None else f"{row.df:.1f}"
