@@ -37,8 +37,9 @@ _DRAWN_BELOW = 2**31 - 1
 class Writing:
     """One transaction's changes; each becomes a row and an event.
 
-    `session` may be used to read. Rows are written when `flush` is called or `id_of_next` needs
-    them; a row that was handed to `insert` is therefore not yet seen by a query until then.
+    `session` may be used to read. Rows are sent when `flush` or `flush_rows` is called, and before
+    a row is changed, taken out or numbered by chance: until then no query sees what was handed to
+    `insert`.
     """
 
     def __init__(

@@ -174,7 +174,8 @@ def ac1s(tables: Floats) -> Floats:
     References
     ----------
     Gwet KL. British Journal of Mathematical and Statistical Psychology 2008;61:29-48 (from
-    memory); data of the Handbook of Inter-Rater Reliability through `gwet_ac1`.
+    memory). `many_readers.gwet`, which gives a worked example of Gwet's Handbook of Inter-Rater
+    Reliability, comes to the same of two readers.
     """
     total = tables.sum(axis=(-2, -1))
     with np.errstate(invalid="ignore", divide="ignore"):
