@@ -37,7 +37,8 @@ PICTURE_SIZE = (1236, 528)
 SECTION_SIZE = (480, 480)
 DRAWN_LATER = "Drawn later from the kept marks."
 _ZOOM, _ALONG_ZOOM, _UPRIGHT_ZOOM = 3, 2, 3
-"""Of a section, and at most of the picture along the axis: the words stand above that one."""
+"""Of a section, at most of the picture along the axis (the words stand above that one), and of
+the midplane."""
 _CIRCLE_POINTS = 180
 _SAME_DEPTH_MM = 0.05
 _WINDOWS = {(-450, 1050): "bone", (-1000, 6000): "metal", (-135, 215): "soft"}

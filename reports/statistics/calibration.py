@@ -19,8 +19,8 @@ Floats = npt.NDArray[np.float64]
 Patients = npt.NDArray[np.int64]
 
 _GROUPS = 5
-_NEAREST = 1e-9
-_NO_SPREAD = 1e-9
+_NEAREST = 1e-9  # that a probability comes to 0 or 1
+_NO_SPREAD = 1e-9  # less is what rounding leaves
 
 
 @dataclass(frozen=True)

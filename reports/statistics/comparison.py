@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 HIGHEST_CORRELATION = 0.95
 _ALIKE = 1e-12
 _FARTHEST = 37.0  # standard deviations: beyond it a p-value is below what a float holds
-_STEPS = np.arange(1, 3701) / 100
+_STEPS = np.arange(1, round(100 * _FARTHEST) + 1) / 100
+"""Standard deviations at which lower confidences are looked at, up to the farthest."""
 
 Quantiles = npt.NDArray[np.float64]
 
