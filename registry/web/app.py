@@ -52,6 +52,7 @@ from registry.web.pages.practice.views import practice_page
 from registry.web.pages.proposal.views import proposal_page
 from registry.web.pages.rates.views import rates_page
 from registry.web.pages.readers.views import readers_page
+from registry.web.pages.reading.shown import reading_shown
 from registry.web.pages.reading.views import reading_desk
 from registry.web.pages.reply.report import quarter_report
 from registry.web.pages.reply.views import reply
@@ -103,6 +104,7 @@ _BLUEPRINTS = (
     known_truth_page,
     practice_page,
     reading_desk,
+    reading_shown,
     proposal_page,
     scans_page,
     sending,
