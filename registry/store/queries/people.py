@@ -6,7 +6,7 @@ import unicodedata
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from sqlalchemy import delete, func, select, update
+from sqlalchemy import and_, bindparam, delete, func, select, update
 
 from registry.domain.access import Role, Viewer
 from registry.domain.tries import LONGEST_MEMORY
@@ -168,18 +168,44 @@ class NewSession:
     expires_at: datetime
 
 
+# Asked by every request, so it is one question, prepared once.
+_SIGNED_IN = (
+    select(
+        SignedIn.number,
+        SignedIn.started_at,
+        SignedIn.seen_at,
+        SignedIn.confirmed_at,
+        SignedIn.expires_at,
+        SignedIn.account_id,
+        Account.name,
+        Account.person_id,
+        Account.is_disabled,
+        Account.is_local_operator,
+        AccountRole.role,
+    )
+    .join(Account, Account.id == SignedIn.account_id)
+    .outerjoin(
+        AccountRole, and_(AccountRole.account_id == Account.id, AccountRole.taken_at.is_(None))
+    )
+    .where(SignedIn.token_digest == bindparam("token_digest"))
+)
+
+
 def signed_in(
     session: Session, token_digest: str, now: datetime, idle_since: datetime
 ) -> OpenSession | None:
     """Return whose session a token is, or None where there is none or it has ended."""
-    row = session.get(SignedIn, token_digest)
-    if row is None:
+    rows = session.execute(_SIGNED_IN, {"token_digest": token_digest}).all()
+    if not rows:
         return None
-    account = session.get(Account, row.account_id)
-    if row.expires_at <= now or row.seen_at < idle_since or account is None or account.is_disabled:
+    row = rows[0]  # one for each role, else alike
+    if row.expires_at <= now or row.seen_at < idle_since or row.is_disabled:
         return None
-    confirmed_at = row.confirmed_at or row.started_at
-    return OpenSession(_viewer(session, account), row.seen_at, confirmed_at, row.number)
+    roles = frozenset(Role(each.role) for each in rows if each.role is not None)
+    viewer = Viewer(
+        row.account_id, row.name, row.person_id, roles, is_local_operator=row.is_local_operator
+    )
+    return OpenSession(viewer, row.seen_at, row.confirmed_at or row.started_at, row.number)
 
 
 def note_seen(session: Session, token_digest: str, now: datetime, *, is_over: bool) -> None:
