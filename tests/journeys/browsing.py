@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from tests.build.chromium import enter
 from tests.journeys.units import PERSONS
+from tests.web.reading_pages import form_token
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, Response
@@ -121,18 +123,36 @@ def sign_in(page: Page, address: str, name: str, password: str = PASSWORD) -> No
     page.get_by_role("button", name="Sign in").click()
 
 
-def sign_in_as(visit: Visit, role: str) -> None:
-    """Sign in as a role, whose account the command makes when it is first asked for."""
+def sign_in_as(visit: Visit, role: str, *, by_form: bool = False) -> None:
+    """Sign in as a role, whose account the command makes when it is first asked for.
+
+    In no page, or by the form, which leads to the first page.
+    """
     page, served = visit.page, visit.served
     if role not in served.accounts:
         name, person = role.split(maxsplit=1)[0], PERSONS[role]
         belongs = ["--person", person] if person else []
         address = served.address.rstrip("/")
         told = served.run("account", "add", name, "--role", role, "--address", address, *belongs)
-        set_password(page, told.splitlines()[0])
+        link = told.splitlines()[0]
+        if by_form:
+            set_password(page, link)
+        else:
+            use_invitation(visit.context, link)
         served.accounts[role] = name
-    sign_in(page, served.address, served.accounts[role])
-    page.wait_for_url(lambda url: "sign-in" not in url)
+    if by_form:
+        sign_in(page, served.address, served.accounts[role])
+        page.wait_for_url(lambda url: "sign-in" not in url)
+    else:
+        enter(visit.context, served.address, served.accounts[role], PASSWORD)
+
+
+def use_invitation(context: BrowserContext, link: str) -> None:
+    """Set the first password by what the invitation's form sends, in no page."""
+    form = form_token(context.request.get(link).text())
+    sent = {"csrf_token": form, "password": PASSWORD, "again": PASSWORD}
+    answer = context.request.post(link, form=sent, max_redirects=0)
+    assert answer.status == 303, answer.text()
 
 
 def tab_to(page: Page, label: str, *, most: int = 60) -> None:

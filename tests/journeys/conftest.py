@@ -95,14 +95,16 @@ def visiting(browser: Browser) -> Iterator[Visitor]:
 
 @pytest.fixture
 def signed_in(visiting: Visitor) -> Visitor:
-    """Give `signed_in(served, role, recorded=False, **context)`: a visit that has signed in.
+    """Give `signed_in(served, role, by_form=False, recorded=False, **context)`: a signed-in visit.
 
-    The account is made by the real command and its invitation used in the browser.
+    The account is made by the real command. What is recorded goes by the forms, answers and all.
     """
 
-    def start(served: Served, role: str, **options: object) -> Visit:
-        begun = visiting(served, **options)
-        sign_in_as(begun, role)
+    def start(
+        served: Served, role: str, *, by_form: bool = False, recorded: bool = False, **more: object
+    ) -> Visit:
+        begun = visiting(served, recorded=recorded, **more)
+        sign_in_as(begun, role, by_form=by_form or recorded)
         return begun
 
     return start

@@ -21,6 +21,7 @@ from registry.store.images import ImageStore
 from registry.store.models.cases import Screw
 from registry.store.models.readings import Assignment
 from registry.store.models.scans import HeldImage
+from tests.build.chromium import enter
 from tests.build.ledgers import (
     NOW,
     PASSWORD,
@@ -32,7 +33,6 @@ from tests.build.ledgers import (
     local_operator,
 )
 from tests.journeys.at_the_desk import Desk, asked_picture, expect_no_faults, tab_to_element
-from tests.journeys.browsing import sign_in
 from tests.journeys.cortex_by_gradient import outlines
 from tests.journeys.program import run, serving
 from tests.journeys.rays_at_the_desk import RayHand
@@ -139,8 +139,7 @@ def test_a_proposed_axis_is_taken_read_by_keys_and_both_are_seen_kept_and_read_a
     }
     visit = visiting(served)
     page = visit.page
-    sign_in(page, served.address, REGISTRAR.name, PASSWORD)
-    page.wait_for_url(lambda url: "sign-in" not in url)
+    enter(visit.context, served.address, REGISTRAR.name, PASSWORD)
     # The contained one, typed: what the program found comes after saving, and is kept by one key.
     visit.open("worklist").get_by_role("link", name="L1 right", exact=True).click()
     desk = proposed_desk(page, "L1 right")

@@ -25,7 +25,7 @@ def follow(page: Page, name: str, heading: str) -> None:
 
 
 def test_a_note_is_written_shown_read_and_shown_no_more_by_keyboard(unit, signed_in):
-    page = signed_in(unit, "surgeon").page
+    page = signed_in(unit, "surgeon", by_form=True).page
     follow(page, "Own results", "Own results")
     follow(page, "Your reflections and actions", "Reflections and actions")
     tab_to(page, "What you thought, or what is to be done")

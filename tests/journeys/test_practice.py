@@ -12,8 +12,8 @@ from registry.cli.demo_teaching import COARSE
 from registry.cli.drawing import drawn
 from registry.domain.known_truth import Purpose
 from registry.store.home import open_ledger
+from tests.build.chromium import enter
 from tests.build.ledgers import NOW, PASSWORD, QUALITY_LEAD, REGISTRAR, a_ledger, local_operator
-from tests.journeys.browsing import sign_in
 from tests.journeys.program import serving
 from tests.journeys.test_every_page_is_accessible import overflow, violations
 
@@ -51,8 +51,7 @@ def assert_good(page, name):
 
 def test_practice_comes_first_and_shows_the_truth_after_each_reading(served, visiting):
     rita = visiting(served)
-    sign_in(rita.page, served.address, REGISTRAR.name, PASSWORD)
-    rita.page.wait_for_url(lambda url: "sign-in" not in url)
+    enter(rita.context, served.address, REGISTRAR.name, PASSWORD)
     page = rita.open("/worklist")
     expect(
         page.get_by_text("Practice comes before the unit's own screws: 1 to go.")
@@ -79,8 +78,7 @@ def test_practice_comes_first_and_shows_the_truth_after_each_reading(served, vis
     assert_good(page, "practice")
 
     lena = visiting(served)
-    sign_in(lena.page, served.address, QUALITY_LEAD.name, PASSWORD)
-    lena.page.wait_for_url(lambda url: "sign-in" not in url)
+    enter(lena.context, served.address, QUALITY_LEAD.name, PASSWORD)
     page = lena.open("/known-truth?of=practice")
     expect(page.locator("tbody tr", has_text="Rita Reader").first).to_be_visible()
     expect(page.get_by_text("1 was read as less")).to_be_visible()

@@ -45,7 +45,7 @@ def found_in(answers, words):
 
 
 def test_a_registrar_starts_at_the_screws_to_be_read_cranial_on_top(unit_with_ct, signed_in):
-    page = signed_in(unit_with_ct, "registrar").page
+    page = signed_in(unit_with_ct, "registrar", by_form=True).page
     expect(page).to_have_url(unit_with_ct.url("/"))
     expect(page.get_by_text("12 readings are owed")).to_be_visible()
     page.get_by_role("link", name="The whole worklist").click()

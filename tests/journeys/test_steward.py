@@ -12,7 +12,7 @@ pytestmark = pytest.mark.browser
 
 
 def test_a_steward_starts_at_accounts_and_backups_and_can_go_to_nothing_clinical(unit, signed_in):
-    page = signed_in(unit, "steward").page
+    page = signed_in(unit, "steward", by_form=True).page
     expect(page).to_have_url(unit.url("/"))
     expect(page.get_by_role("heading", name="Accounts")).to_be_visible()
     expect(page.get_by_text("No backup is noted beside the keys")).to_be_visible()
@@ -62,7 +62,7 @@ def test_the_list_follows_an_account_from_invitation_to_its_first_sign_in(
 
 
 def test_a_steward_invites_somebody_and_takes_the_account_back_by_keyboard(unit, signed_in):
-    page = signed_in(unit, "steward").page
+    page = signed_in(unit, "steward", by_form=True).page
     tab_to(page, "Accounts")
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", level=1, name="Accounts")).to_be_visible()

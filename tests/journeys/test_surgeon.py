@@ -36,7 +36,7 @@ def placed(page):
 
 def test_a_surgeon_starts_at_their_own_rate_and_is_told_what_peers_take(unit, signed_in):
     # One of the five others has too few graded screws in this small unit.
-    page = signed_in(unit, "surgeon").page
+    page = signed_in(unit, "surgeon", by_form=True).page
     expect(page.get_by_role("heading", name="Your own results")).to_be_visible()
     page.get_by_role("link", name="Your rates by other questions").click()
     expect(page).to_have_url(unit.url("/rates?by=surgeon"))

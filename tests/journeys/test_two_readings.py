@@ -6,9 +6,9 @@ import pytest
 from playwright.sync_api import expect
 
 from registry.actions.initialise import initialise
+from tests.build.chromium import enter
 from tests.build.ledgers import NOW, PASSWORD, QUALITY_LEAD, REGISTRAR
 from tests.build.two_readings import JUDGE, SECOND_READER, fill_for_two
-from tests.journeys.browsing import sign_in
 from tests.journeys.program import serving
 from tests.journeys.test_every_page_is_accessible import overflow, violations
 
@@ -33,8 +33,7 @@ def come(served, visiting):
 
     def start(account, **options):
         visit = visiting(served, **options)
-        sign_in(visit.page, served.address, account.name, PASSWORD)
-        visit.page.wait_for_url(lambda url: "sign-in" not in url)
+        enter(visit.context, served.address, account.name, PASSWORD)
         return visit
 
     return start

@@ -13,6 +13,7 @@ from werkzeug.serving import make_server
 
 from registry.domain.directions import Side
 from registry.web.app import create_app
+from tests.build.chromium import enter
 from tests.build.desk import L4_LEFT, L4_RIGHT, a_desk_ledger, placed
 from tests.build.ledgers import NOW, PASSWORD, REGISTRAR, KnownAccount
 
@@ -69,7 +70,7 @@ def page(browser: Browser, site: str) -> Iterator[Page]:
     context = browser.new_context(viewport={"width": 1280, "height": 900}, base_url=site)
     context.add_init_script(HOLD_ANSWERS)
     opened = context.new_page()
-    sign_in(opened)
+    enter(context, f"{site}/", REGISTRAR.name, PASSWORD)
     yield opened
     context.close()
 
