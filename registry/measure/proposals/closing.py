@@ -63,10 +63,14 @@ def closed_curves(
 
 
 def _marks(seen: SeenCortex) -> dict[float, FloatArray]:
-    """Return the places seen in each section in which the bone closes."""
+    """Return the places seen in each section from the entry on in which the bone closes."""
     closed = _longest_closed((seen.closed_share >= CLOSED_FROM) & ~seen.is_in_body)
     found = {float(seen.depths_mm[k]): seen.points_mm[k][seen.is_seen[k]] for k in closed}
-    return {depth: places for depth, places in found.items() if len(places) >= LEAST_SEEN}
+    return {
+        depth: places
+        for depth, places in found.items()
+        if depth >= 0.0 and len(places) >= LEAST_SEEN
+    }
 
 
 def _curve(marks: FloatArray, tube: Tube, depth: float) -> ClosedCurve | None:

@@ -11,6 +11,7 @@ from registry.domain.directions import BODY_WALLS, PEDICLE_WALLS, Direction
 from registry.domain.problems import BadInputError
 from registry.measure.axes import section_frame, section_to_patient
 from registry.measure.extents import pedicle_extents
+from registry.measure.proposals.bared import without_own_metal
 from registry.measure.proposals.closing import LEAST_SECTIONS, closed_curves, thinned
 from registry.measure.proposals.pedicle import see_cortex
 from registry.measure.proposals.rings import find_course
@@ -148,7 +149,8 @@ def look_about(voxels: Voxels, affine: ArrayLike, shank: Shank, midplane: Midpla
     course = find_course(straight, shank.radius_mm, shank.axis.length_mm)
     if course is None or course.worth < LEAST_WORTH:
         return Look(shank, midplane, straight, None, NO_RING)
-    return Look(shank, midplane, straight, see_cortex(straight, course))
+    bared = without_own_metal(straight, shank.radius_mm, shank.axis.length_mm)
+    return Look(shank, midplane, straight, see_cortex(bared, course))
 
 
 def measure_pedicle(look: Look, likes: Sequence[Like], affine: ArrayLike) -> PedicleFound:

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from registry.domain.directions import Direction, Side
     from registry.measure.axes import Midplane, Point, ScrewAxis
 
-VERSION = "3"
+VERSION = "4"
 """Of the way proposals are worked out; raised with every change that can alter a number."""
 
 
