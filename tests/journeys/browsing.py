@@ -86,7 +86,7 @@ class Visit:
     def end(self) -> None:
         """Close the browser's window; nothing may have gone wrong."""
         self.context.close()
-        assert self.watch.problems == []
+        assert not self.watch.problems, "; ".join(self.watch.problems)
 
 
 def visit(

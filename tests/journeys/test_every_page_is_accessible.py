@@ -58,6 +58,7 @@ NOT_PAGES = {
     "/scans/<int:arrival_id>.json",
     "/sign-out",
     "/readings/<int:reading_id>/picture.png",
+    "/readings/<int:reading_id>/upright.png",
     "/readings/<int:reading_id>/sections/<int:number>.png",
     "/readings/<int:reading_id>/along/<across>.png",
 }

@@ -34,12 +34,12 @@ class Trust:
 
 
 TRUST = (
-    Trust("varied in everything", 64, 64, 0.4, 0.5, 50, 43, 0),
-    Trust("noise of three times the usual", 22, 22, 0.6, 1.0, 19, 14, 0),
+    Trust("varied in everything", 64, 64, 0.4, 0.4, 51, 47, 0),
+    Trust("noise of three times the usual", 22, 22, 0.6, 1.0, 19, 15, 0),
     Trust("slices of 0.6 mm", 22, 22, 0.5, 0.6, 21, 21, 0),
-    Trust("slices of 2 mm", 22, 22, 0.5, 0.9, 20, 16, 0),
+    Trust("slices of 2 mm", 22, 22, 0.5, 0.9, 21, 20, 0),
     Trust("slices of 3 mm", 22, 22, 0.5, 1.6, 16, 13, 0),
-    Trust("cobalt-chrome screws and rods", 22, 22, 0.5, 1.1, 15, 13, 0),
-    Trust("low-density bone", 22, 22, 0.6, 1.0, 18, 14, 0),
-    Trust("other anatomy, and blurred as a scanner blurs", 26, 25, 0.5, 0.5, 20, 19, 0),
+    Trust("cobalt-chrome screws and rods", 22, 22, 0.5, 1.1, 15, 14, 0),
+    Trust("low-density bone", 22, 22, 0.6, 1.0, 18, 16, 0),
+    Trust("other anatomy, and blurred as a scanner blurs", 26, 25, 0.5, 0.6, 23, 19, 0),
 )
