@@ -18,8 +18,9 @@ export class Saving {
    * @param {Answers} answers
    * @param {Keeper} keeper ends once it is saved
    * @param {object} told missing (what has to be done before, in words), gather (the reading as it
-   *   stands), seconds (spent at it), inPlace (the
-   *   address of the screw that could be put on the desk at once) and saved (called with the answer)
+   *   stands), seconds (spent at it), inPlace (the address of the screw that could be put on the desk
+   *   at once), still and goOn (ask the server nothing beside it, and again) and saved (called with
+   *   the answer)
    */
   constructor(api, answers, keeper, told) {
     Object.assign(this, { api, answers, keeper, told });
@@ -41,6 +42,8 @@ export class Saving {
     try {
       await this.keeper.still();
       const reading = told.gather();
+      // Once it is saved, the server knows of no such reading to be made.
+      told.still();
       const answer = await this.api.post("save", {
         ...reading,
         key: this.#keyFor(reading),
@@ -52,6 +55,7 @@ export class Saving {
     } catch (error) {
       answers.setBusy(false);
       this.keeper.goOn();
+      told.goOn();
       if (!(error instanceof Problem)) throw error;
       answers.tell(error.lines);
     }

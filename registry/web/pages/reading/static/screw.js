@@ -271,6 +271,10 @@ export function openScrew(api, told, words = "") {
 
   // Keeping, and the line to the server
 
+  const askAgain = () => {
+    if (numbers.isBusy) measuring.soon();
+    angles.soon();
+  };
   const parts = { answers, section, along, attention };
   const name = `draft ${root.dataset.owner} ${root.dataset.address}`;
   const keeper = new Keeper(api, name, () => draftOf(desk, parts));
@@ -281,8 +285,7 @@ export function openScrew(api, told, words = "") {
       answers.tell([]);
       begin();
       pictures.again();
-      if (numbers.isBusy) measuring.soon();
-      angles.soon();
+      askAgain();
       if (keeper.isDue) keeper.send().catch(() => {});
     },
   }, life.signal);
@@ -296,6 +299,10 @@ export function openScrew(api, told, words = "") {
       window_hu: desk.window,
     }),
     seconds: () => attention.seconds,
+    still: () => {
+      for (const asks of [measuring, angles]) asks.soon.drop();
+    },
+    goOn: askAgain,
     saved: told.saved,
     inPlace: told.inPlace,
   });
