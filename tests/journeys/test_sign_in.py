@@ -94,7 +94,7 @@ def test_a_wrong_password_and_a_wrong_name_are_told_in_the_same_words(unit, visi
     for name, password in (("mistaken", f"{PASSWORD} "), ("nobody at all", PASSWORD)):
         sign_in(page, unit.address, name, password)
         expect(page.get_by_role("alert")).to_have_text(WRONG)
-        told.append(page.locator("main").inner_text())
+        told.append(page.locator("main").text_content())
         assert page.get_by_label("Account name").input_value() == name
     assert told[0] == told[1]
 
